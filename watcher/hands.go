@@ -1,0 +1,107 @@
+package watcher
+
+import "context"
+
+// Hands are the three things the watcher cannot do itself, because it knows
+// no audio. cmd fills them in.
+type Hands struct {
+	// Complete tells whether the raw at path is all there. It is called on a
+	// file that has been quiet for a while, and again right after the claim.
+	Complete func(path string) Completeness
+
+	// Sort tells which chapter a file belongs to, from its book folder ("" for
+	// a single piece) and its name.
+	Sort func(book, name string) Sorted
+
+	// Make masters one chapter from job.Raws and leaves the MP3 in job.Dir. It
+	// must stop soon after ctx is done. An error that wraps ErrBadRaw means the
+	// raws themselves are at fault and trying again is of no use.
+	Make func(ctx context.Context, job Job) (Made, error)
+}
+
+// Completeness is the answer of Hands.Complete.
+type Completeness struct {
+	State Completion
+	// Percent received so far, 0 to 100; for Arriving.
+	Percent float64
+	// Says is one plain sentence for the narrator; for Arriving and Refused.
+	Says string
+}
+
+// Completion is how far along a raw is.
+type Completion int
+
+const (
+	// Whole: the header's promise is kept.
+	Whole Completion = iota
+	// Arriving: the header promises more data than is there yet.
+	Arriving
+	// Unfinished: the recorder never wrote the final size. The file is taken as
+	// it stands once it has not grown for unfinished_wait_s.
+	Unfinished
+	// Refused: this can never become a chapter. It is set aside with Says.
+	Refused
+)
+
+// Sorted is the answer of Hands.Sort.
+type Sorted struct {
+	// Chapter is the name of the finished file without its ending, as the
+	// narrator spelled it; Key is the same for comparing (NFC, case-folded).
+	Chapter, Key string
+	// Role is "chapter", "take", "part" or "pickup"; Number its number, 0 for a
+	// plain name.
+	Role   string
+	Number int
+	// Says is not empty if the name calls for a question instead of a chapter
+	// (a copy, a conflict): the file is set aside with this sentence.
+	Says string
+}
+
+// Job is one batch of raws, to be made into one chapter.
+type Job struct {
+	Book, Chapter string
+	// Dir is the job's own folder in working/. Make may write anything there,
+	// except below new/ and under the names orig.json, job.json, lease, plan.json.
+	Dir  string
+	Raws []Raw
+	// Progress may be called with the share done, 0 to 1.
+	Progress func(share float64)
+}
+
+// Raw is one raw recording of a job, in playing order.
+type Raw struct {
+	Path   string // where it lies now, inside working/ or archive/
+	Name   string // as the narrator named it, with its ending
+	Role   string
+	Number int
+	// ArchivedAs is its name in archive/BOOK/ if it has been archived by an
+	// earlier revision; empty for a raw of this batch.
+	ArchivedAs string
+	// TakenUnfinished is set if the raw was taken as it stood (see Unfinished).
+	TakenUnfinished bool
+}
+
+// Made is a chapter that lies ready in the job's folder, not yet published.
+type Made struct {
+	// MP3 is the path of the finished file in the job's folder, already flushed
+	// to disk, with its size and sha256 (lower-case hex).
+	MP3    string
+	Bytes  int64
+	SHA256 string
+	// RawSHA256 holds one sum for each job.Raws, as read while mastering.
+	RawSHA256 []string
+	// Papers writes the texts that go with the MP3, once the revision and the
+	// raws' names in the archive are settled. archivedAs runs parallel to Job.Raws.
+	Papers func(revision int, archivedAs []string) (Papers, error)
+}
+
+// Papers are the texts published beside an MP3.
+type Papers struct {
+	Report []byte // JSON, becomes NAME.json
+	Recipe []byte // JSON, becomes NAME.rN.recipe.json in the archive
+	// PleaseRead becomes "NAME - please read.txt"; nil if nothing needs doing.
+	PleaseRead []byte
+	// Verdict is pass, listen or fail; Says is the tail of the log line, such
+	// as "within all limits".
+	Verdict, Says string
+}
