@@ -1,0 +1,267 @@
+// Package config holds the settings: their defaults, what each may be, and
+// how they are layered.
+//
+//	defaults  <  lectern.toml  <  a book's about.toml  <  --set
+//	Default      Load             LoadBook                Set
+//
+// A misspelled or impossible setting is refused, never ignored: a chapter made
+// with a limit its owner did not mean is found out too late.
+package config
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"unicode/utf8"
+
+	"github.com/pelletier/go-toml/v2"
+	"github.com/pelletier/go-toml/v2/unstable"
+)
+
+// maxBytes bounds a settings file; the commented default is under 8 KiB.
+const maxBytes = 1 << 20
+
+// Load reads a workspace's lectern.toml over the defaults. A file that is not
+// there gives an error that wraps fs.ErrNotExist; anything wrong inside it
+// gives an *Error.
+func Load(path string) (Settings, error) {
+	s := Default()
+	f := file{name: filepath.Base(path), sections: sectionNames()}
+	if err := f.load(path, &s); err != nil {
+		return Settings{}, err
+	}
+	return s, nil
+}
+
+// LoadBook reads the [delivery], [level] and [takes] of a book's about.toml
+// over base. A book without an about.toml gets base as it is; anything wrong
+// inside the file gives an *Error that names the book's folder.
+func LoadBook(aboutPath string, base Chapter) (Chapter, error) {
+	s := Default()
+	s.Chapter = base
+	book := filepath.Base(filepath.Dir(aboutPath))
+	f := file{name: book + "/" + filepath.Base(aboutPath), sections: bookSections, words: bookWords}
+	if err := f.load(aboutPath, &s); errors.Is(err, fs.ErrNotExist) {
+		return base, nil
+	} else if err != nil {
+		return Chapter{}, err
+	}
+	return s.Chapter, nil
+}
+
+// file is one kind of settings file: what it is called in messages, which
+// sections it may set, and which other names it may hold.
+type file struct {
+	name     string
+	sections []string
+	words    []string
+}
+
+func (f file) load(path string, s *Settings) error {
+	data, err := f.read(path)
+	if err != nil {
+		return err
+	}
+	return f.decode(data, s)
+}
+
+// read returns the text of the file without its byte-order mark.
+func (f file) read(path string) ([]byte, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return nil, fmt.Errorf("read settings: %w", err)
+	}
+	if !info.Mode().IsRegular() { // opening a pipe would wait for ever
+		return nil, f.fault(0, "this is not a plain file, so no settings can be read from it")
+	}
+	r, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("read settings: %w", err)
+	}
+	defer r.Close()
+	data, err := io.ReadAll(io.LimitReader(r, maxBytes+1))
+	if err != nil {
+		return nil, fmt.Errorf("read settings: %w", err)
+	}
+	return data, nil
+}
+
+// decode lays the settings in data over s, in the order they stand.
+func (f file) decode(data []byte, s *Settings) error {
+	if len(data) > maxBytes {
+		return f.fault(0, "this file is larger than 1 MiB and cannot be a settings file")
+	}
+	if bytes.HasPrefix(data, []byte("\xff\xfe")) || bytes.HasPrefix(data, []byte("\xfe\xff")) {
+		return f.fault(0, "this file is saved as UTF-16; open it in your editor and save it as UTF-8")
+	}
+	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
+	if bad := firstInvalid(data); bad >= 0 {
+		return f.fault(lineAt(data, bad), "a letter here is not UTF-8; open the file in your editor and save it as UTF-8")
+	}
+	var values map[string]any
+	if err := toml.Unmarshal(data, &values); err != nil {
+		return f.syntaxFault(err)
+	}
+	entries, err := listEntries(data)
+	if err != nil {
+		return f.syntaxFault(err)
+	}
+	for _, e := range entries {
+		if refusal := f.apply(e, values, s); refusal != "" {
+			return f.fault(e.line, refusal)
+		}
+	}
+	lines := map[string]int{}
+	var given []string
+	for _, e := range entries {
+		id := strings.Join(e.path, ".")
+		given = append(given, id)
+		lines[id] = e.line
+	}
+	if says, blamed := brokenRule(s, given); says != "" {
+		return f.fault(lines[blamed], says)
+	}
+	return nil
+}
+
+// apply puts one entry into s. The returned text is empty if all is well.
+func (f file) apply(e entry, values map[string]any, s *Settings) string {
+	section := e.path[0]
+	if slices.Contains(f.words, section) {
+		return ""
+	}
+	if !slices.Contains(f.sections, section) {
+		return f.refuseTop(e, values[section])
+	}
+	table, ok := values[section].(map[string]any)
+	if !ok {
+		return fmt.Sprintf("%s = %s is not possible; allowed is the heading [%s] once, with its settings below it", section, show(values[section]), section)
+	}
+	if len(e.path) == 1 {
+		return "" // the heading itself
+	}
+	name := e.path[1]
+	value := table[name]
+	k := findKey(section, name)
+	if k == nil {
+		return fmt.Sprintf("%s = %s is not a setting; allowed in [%s] are %s", name, show(value), section, namesIn(section))
+	}
+	return k.put(s, value)
+}
+
+// refuseTop words the refusal of a name that stands where only a section may,
+// helping the person who left out the heading.
+func (f file) refuseTop(e entry, value any) string {
+	heads := "[" + strings.Join(f.sections, "], [") + "]"
+	name := e.path[0]
+	if _, isTable := value.(map[string]any); isTable {
+		return fmt.Sprintf("[%s] is not a section of this file; allowed are %s", name, heads)
+	}
+	for _, k := range keys {
+		if k.name == name && slices.Contains(f.sections, k.section) {
+			return fmt.Sprintf("%s = %s stands outside its section; allowed is below the heading [%s]", name, show(value), k.section)
+		}
+	}
+	return fmt.Sprintf("%s = %s is not a setting; allowed are the sections %s", name, show(value), heads)
+}
+
+func (f file) fault(line int, says string) error {
+	where := f.name
+	if line > 0 {
+		where = fmt.Sprintf("%s, line %d", f.name, line)
+	}
+	return &Error{Where: where, Says: says}
+}
+
+// syntaxFault words a text that is no TOML at all.
+func (f file) syntaxFault(err error) error {
+	says := "this cannot be read (" + strings.TrimPrefix(err.Error(), "toml: ") +
+		"); allowed is name = value, with words in 'single quotes'"
+	var at *toml.DecodeError
+	if errors.As(err, &at) {
+		line, _ := at.Position()
+		return f.fault(line, says)
+	}
+	return f.fault(0, says)
+}
+
+// entry is a key or a section heading as it stands in the file. Only the
+// first two parts of the path matter to us.
+type entry struct {
+	path []string
+	line int
+}
+
+// listEntries walks the text once more for the line of each key, which the
+// decoder does not tell once a value has been accepted.
+func listEntries(data []byte) ([]entry, error) {
+	var (
+		entries []entry
+		heading []string
+		p       unstable.Parser
+	)
+	p.Reset(data)
+	for p.NextExpression() {
+		node := p.Expression()
+		switch node.Kind {
+		case unstable.Table, unstable.ArrayTable:
+			var line int
+			heading, line = keyPath(&p, node)
+			entries = append(entries, entry{heading, line})
+		case unstable.KeyValue:
+			entries = appendKeyValue(entries, &p, heading, node)
+		}
+	}
+	if err := p.Error(); err != nil {
+		return nil, fmt.Errorf("find the lines of the settings: %w", err)
+	}
+	return entries, nil
+}
+
+func appendKeyValue(entries []entry, p *unstable.Parser, heading []string, node *unstable.Node) []entry {
+	names, line := keyPath(p, node)
+	path := append(slices.Clone(heading), names...)
+	value := node.Value()
+	if value.Kind != unstable.InlineTable || len(path) > 1 {
+		return append(entries, entry{path, line})
+	}
+	entries = append(entries, entry{path, line})
+	for it := value.Children(); it.Next(); {
+		entries = appendKeyValue(entries, p, path, it.Node())
+	}
+	return entries
+}
+
+// keyPath returns the parts of a key or heading, and its line.
+func keyPath(p *unstable.Parser, node *unstable.Node) (path []string, line int) {
+	for it := node.Key(); it.Next(); {
+		part := it.Node()
+		if line == 0 {
+			line = lineAt(p.Data(), int(part.Raw.Offset))
+		}
+		path = append(path, string(part.Data))
+	}
+	return path, line
+}
+
+func lineAt(data []byte, offset int) int {
+	return 1 + bytes.Count(data[:offset], []byte("\n"))
+}
+
+// firstInvalid returns the offset of the first byte that is not UTF-8, or -1.
+func firstInvalid(data []byte) int {
+	for i := 0; i < len(data); {
+		r, n := utf8.DecodeRune(data[i:])
+		if r == utf8.RuneError && n == 1 {
+			return i
+		}
+		i += n
+	}
+	return -1
+}
