@@ -218,7 +218,7 @@ func TestRefusedFolder(t *testing.T) {
 
 	big := write(t, filepath.Join(t.TempDir(), "lectern.toml"), strings.Repeat("#\n", maxBytes/2+1))
 	_, err = Load(big)
-	wantSentence(t, err, "lectern.toml: this file is larger than 1 MiB and cannot be a settings file.")
+	wantSentence(t, err, "lectern.toml: this file is larger than 256 KiB and cannot be a settings file.")
 }
 
 func TestSet(t *testing.T) {
