@@ -1,0 +1,93 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"lectern/config"
+)
+
+func newInitCmd() *cobra.Command {
+	return &cobra.Command{
+		Use:   "init DIR",
+		Short: "Make a workspace: the folders and a commented lectern.toml",
+		Long: `Init makes the folder DIR into a workspace, with an inbox for recordings and a
+lectern.toml in which every setting stands with one sentence. A folder that is
+a workspace already is left as it is.`,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) != 1 {
+				return wrongUsage("init needs one folder to make the workspace in, as in: lectern init books")
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			made, err := makeWorkspace(args[0])
+			if err != nil {
+				return fmt.Errorf("make a workspace in %s: %w", args[0], err)
+			}
+			if !made {
+				fmt.Fprintf(cmd.OutOrStdout(), "%s is a workspace already; nothing was changed.\n", args[0])
+				return nil
+			}
+			fmt.Fprintf(cmd.OutOrStdout(), `Made a workspace in %[1]s. What to do next:
+  1. Look through %[2]s and compare it with what your client asks.
+  2. Start it: lectern watch %[1]s
+  3. Make a folder for your book in %[3]s and drop WAV recordings into it.
+Finished chapters appear in %[4]s, your recordings go to %[5]s.
+`, args[0], filepath.Join(args[0], settingsName), filepath.Join(args[0], "inbox"),
+				filepath.Join(args[0], "finished"), filepath.Join(args[0], "archive"))
+			return nil
+		},
+	}
+}
+
+// settingsName is the file that makes a folder a workspace.
+const settingsName = "lectern.toml"
+
+// makeWorkspace makes the folders and then the settings, so that a folder
+// with settings is always a whole workspace. It reports false, and does
+// nothing, if root is one already.
+func makeWorkspace(root string) (made bool, err error) {
+	path := filepath.Join(root, settingsName)
+	if _, err := os.Lstat(path); err == nil {
+		return false, nil
+	} else if !errors.Is(err, fs.ErrNotExist) {
+		return false, err
+	}
+	if err := createFolders(root); err != nil {
+		return false, err
+	}
+	return true, writeNew(path, config.Template())
+}
+
+// writeNew writes a file that must not exist yet, and flushes it to disk.
+func writeNew(path string, data []byte) (err error) {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err = errors.Join(err, f.Close()); err != nil {
+			os.Remove(path) // half a settings file would pass for a workspace
+		}
+	}()
+	if _, err := f.Write(data); err != nil {
+		return err
+	}
+	return f.Sync()
+}
+
+// createFolders stands in until the watcher makes its own.
+func createFolders(root string) error {
+	for _, name := range []string{"inbox", "working", "finished", "archive", "setaside"} {
+		if err := os.MkdirAll(filepath.Join(root, name), 0o755); err != nil {
+			return err
+		}
+	}
+	return nil
+}
