@@ -1,0 +1,28 @@
+package meter
+
+// Peak measures the largest absolute sample.
+type Peak struct{ max float32 }
+
+// NewPeak returns a meter that has heard nothing.
+func NewPeak() *Peak { return &Peak{} }
+
+// Add takes the next samples of one channel.
+func (m *Peak) Add(x []float32) { m.max = max(m.max, largest(x)) }
+
+// DBFS returns the largest sample so far; above 0 where a float file exceeds
+// full scale.
+func (m *Peak) DBFS() DB { return FromAmplitude(float64(m.max)) }
+
+// largest is the largest absolute value in x, 0 if x is empty.
+func largest(x []float32) float32 {
+	top := float32(0)
+	for _, v := range x {
+		if v < 0 {
+			v = -v
+		}
+		if v > top {
+			top = v
+		}
+	}
+	return top
+}

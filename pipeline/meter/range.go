@@ -1,0 +1,39 @@
+package meter
+
+import (
+	"math"
+	"slices"
+)
+
+const (
+	rangeGateLU      = -20 // Tech 3342 section 3.1: keeps the noise floor out
+	rangeLowPct      = 10
+	rangeHighPct     = 95
+	rangeTailSilence = 15 // tenths: a file is followed by 1.5 s of silence, Tech 3342
+)
+
+// LoudnessRangeLU is how far apart soft and loud passages lie, EBU Tech 3342
+// (2023): the 10th and 95th percentiles of the short-term loudness, gated. It is
+// Silent (no figure) for less than 1.5 s of sound, or if all of it is silent.
+// The figure is not to be trusted for less than a minute of sound.
+func (m *Loudness) LoudnessRangeLU() DB {
+	tenths := slices.Concat(m.tenths, make([]float64, rangeTailSilence))
+	kept := atLeast(m.windows(tenths, shortTermTenths), powerOf(absoluteGateLUFS))
+	kept = atLeast(kept, mean(kept)*DB(rangeGateLU).Power())
+	if len(kept) == 0 {
+		return Silent
+	}
+	slices.Sort(kept)
+	return lufs(nearestRank(kept, rangeHighPct)) - lufs(nearestRank(kept, rangeLowPct))
+}
+
+// nearestRank is sorted[round((n-1)*p/100 + 1)], counted from 1: Tech 3342
+// section 5.
+func nearestRank(sorted []float64, pct float64) float64 {
+	return sorted[int(math.Round(float64(len(sorted)-1)*pct/100))]
+}
+
+// atLeast keeps the values not below the gate, in place.
+func atLeast(values []float64, gate float64) []float64 {
+	return slices.DeleteFunc(values, func(v float64) bool { return v < gate })
+}
