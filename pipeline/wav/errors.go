@@ -14,7 +14,7 @@ const dropAgain = "Copy or export the take again, and drop it again."
 // ErrShrunk is returned when the file ends earlier than it did when its size
 // was taken: somebody cut or replaced it meanwhile. The sound read so far must
 // not be used as if it were the whole take.
-var ErrShrunk = errors.New("the file became shorter while it was being read; " + dropAgain)
+var ErrShrunk = errors.New("the file became shorter while it was being read; copy the take again")
 
 // BadError means the file is broken, or is no WAV at all.
 type BadError struct {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"strings"
 	"testing"
 )
@@ -59,6 +60,7 @@ func TestWalkTolerates(t *testing.T) {
 		{name: "data size 0", file: withRIFFSize(riffOf("RIFF", pcm16(), lying("data", 0, ramp16(100))), 0), frames: 100, unfinalized: true, note: "never wrote"},
 		{name: "data size 0, silence", file: riffOf("RIFF", pcm16(), lying("data", 0, make([]byte, 200))), frames: 100, unfinalized: true},
 		{name: "data size 0, half a sample more", file: riffOf("RIFF", pcm16(), part{id: "data", body: append(ramp16(100), 9), lie: true, noPad: true}), frames: 100, unfinalized: true, note: "(1 of 2 bytes)"},
+		{name: "data size 0, three samples", file: riffOf("RIFF", pcm16(), lying("data", 0, ramp16(3))), frames: 3, unfinalized: true},
 		{name: "data size FFFFFFFF", file: withRIFFSize(riffOf("RIFF", pcm16(), lying("data", 0xFFFFFFFF, ramp16(100))), 0xFFFFFFFF), frames: 100, unfinalized: true, note: "never wrote"},
 		{name: "data size 7FFFF000 from a pipe", file: withRIFFSize(riffOf("RIFF", pcm16(), lying("data", 0x7FFFF000, ramp16(100))), 0x7FFFF024), frames: 100, unfinalized: true},
 		{name: "cut off in the sound", file: riffOf("RIFF", pcm16(), lying("data", 1000, ramp16(100))), frames: 100, missing: 800},
@@ -88,14 +90,27 @@ func TestWalkTolerates(t *testing.T) {
 			if info.Unfinalized != (info.DeclaredBytes == -1) {
 				t.Errorf("DeclaredBytes = %d though unfinalized = %v", info.DeclaredBytes, info.Unfinalized)
 			}
-			if tt.frames == 100 && !strings.Contains(tt.name, "silence") {
-				equalSamples(t, got[0], wantRamp16(100))
+			if tt.frames != 13 && tt.name != "data size 0, silence" {
+				equalSamples(t, got[0], wantRamp16(tt.frames))
 			}
 			notes := strings.Join(info.Notes, "\n")
 			if tt.note == "" && notes != "" && !tt.unfinalized || !strings.Contains(notes, tt.note) {
 				t.Errorf("notes %q, want %q", notes, tt.note)
 			}
 		})
+	}
+}
+
+// A file odd in a hundred places is read, and does not say so a hundred times.
+func TestNotesAreBounded(t *testing.T) {
+	parts := []part{pcm16()}
+	for i := range 100 {
+		parts = append(parts, part{id: fmt.Sprintf("a%03d", i), body: []byte{0xFF}, noPad: true})
+	}
+	info, got := readAll(t, riffOf("RIFF", append(parts, part{id: "data", body: ramp16(9)})...))
+	equalSamples(t, got[0], wantRamp16(9))
+	if len(info.Notes) != maxNotes {
+		t.Errorf("%d notes, want %d", len(info.Notes), maxNotes)
 	}
 }
 
