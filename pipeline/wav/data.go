@@ -6,6 +6,9 @@ func (w *walker) placeData(c chunk) (chunk, error) {
 	rest := w.size - c.start
 	if w.haveData {
 		w.info.note("The file holds a second block of sound; only the first was read.")
+		if c.bytes == lengthNotStated {
+			c.bytes = rest
+		}
 		return c, nil
 	}
 	if c.bytes == 0 {

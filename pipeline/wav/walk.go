@@ -116,7 +116,7 @@ func (w *walker) readChunks() error {
 			}
 		}
 		if c.end() > w.size {
-			return w.giveUp(incomplete("This WAV is cut off or damaged: its block %q claims %d bytes, but only %d follow.", c.id, c.bytes, w.size-c.start),
+			return w.giveUp(w.pastEnd(c),
 				"The block %q after the sound is cut off; nothing of the sound is missing.", c.id)
 		}
 		switch c.id {
@@ -142,6 +142,20 @@ func (w *walker) readChunks() error {
 	}
 	return nil
 }
+
+// pastEnd refuses a chunk that goes beyond the file. More of the file may be
+// on its way, unless the container's own length says that this is all of it.
+func (w *walker) pastEnd(c chunk) error {
+	refuse := bad
+	if w.mayGrow() && (w.riffEnd < 0 || c.end() <= w.riffEnd) {
+		refuse = incomplete
+	}
+	return refuse("This WAV is cut off or damaged: its block %q claims %d bytes, but only %d follow.", c.id, c.bytes, w.size-c.start)
+}
+
+// mayGrow reports whether the container promises more than is there, or
+// promises nothing because it was never finished.
+func (w *walker) mayGrow() bool { return w.riffEnd < 0 || w.riffEnd > w.size }
 
 // giveUp ends the walk: with a note if the sound and its description are
 // known by then, else with the error.
@@ -169,7 +183,7 @@ func (w *walker) chunkAt(pos int64) (chunk, error) {
 	rest := w.size - c.start
 	piped := length == unwrittenPiped && w.riffEnd > w.size && c.bytes > rest
 	switch {
-	case w.info.Container != "RIFF" && (length == unwritten32 || length == 0):
+	case w.info.Container != "RIFF" && (length == unwritten32 || length == 0 && w.ds64Data >= 0):
 		c.bytes = w.ds64Data
 	case length == unwritten32 || piped:
 		c.bytes = lengthNotStated
@@ -221,10 +235,9 @@ func (w *walker) readFormat(c chunk) error {
 
 // finish checks that there is sound and counts its frames.
 func (w *walker) finish() error {
-	mayGrow := w.riffEnd < 0 || w.riffEnd > w.size
 	if !w.haveFmt || !w.haveData && !w.emptyData {
 		const says = "This WAV ends before its sound begins."
-		if mayGrow {
+		if w.mayGrow() {
 			return incomplete(says)
 		}
 		return bad(says)
@@ -234,7 +247,7 @@ func (w *walker) finish() error {
 		i.Frames = w.dataBytes / int64(i.BlockBytes)
 	}
 	if i.Frames == 0 && i.missingBytes == 0 {
-		return &BadError{Says: "This WAV holds no sound: it is only a header. Check that the recorder was running, and record the take again.", Incomplete: mayGrow || i.Unfinalized}
+		return &BadError{Says: "This WAV holds no sound: it is only a header. Check that the recorder was running, and record the take again.", Incomplete: w.mayGrow() || i.Unfinalized}
 	}
 	if stray := w.dataBytes % int64(i.BlockBytes); stray > 0 && i.missingBytes == 0 {
 		i.note("The sound ends inside a sample; the unfinished sample (%d of %d bytes) was left out.", stray, i.BlockBytes)
