@@ -56,6 +56,7 @@ type walker struct {
 	haveData  bool
 	emptyData bool
 	dataBytes int64 // really there
+	stray     bool  // something after the sound was left out, and noted
 }
 
 type chunk struct {
@@ -138,6 +139,7 @@ func (w *walker) readChunks() error {
 		pos = next
 	}
 	if rest := w.size - pos; rest > 0 && w.haveData {
+		w.stray = true
 		w.info.note("The file ends with stray bytes (%d), which were left out.", rest)
 	}
 	return nil
@@ -163,6 +165,7 @@ func (w *walker) giveUp(err error, note string, args ...any) error {
 	if !w.haveFmt || !w.haveData {
 		return err
 	}
+	w.stray = true
 	w.info.note(note, args...)
 	return nil
 }
@@ -254,7 +257,7 @@ func (w *walker) finish() error {
 	}
 	if i.Unfinalized {
 		i.note("The recorder never wrote how long the sound is; it was taken to the end of the file.")
-	} else if w.riffEnd >= 0 && i.missingBytes == 0 && w.riffEnd != w.size {
+	} else if w.riffEnd >= 0 && i.missingBytes == 0 && w.riffEnd != w.size && !w.stray {
 		i.note("The header gives the file's length as %d bytes, but it has %d. Nothing of the sound is missing.", w.riffEnd, w.size)
 	}
 	return nil

@@ -98,6 +98,9 @@ func TestWalkTolerates(t *testing.T) {
 			if tt.note == "" && notes != "" && !tt.unfinalized || !strings.Contains(notes, tt.note) {
 				t.Errorf("notes %q, want %q", notes, tt.note)
 			}
+			if !tt.unfinalized && len(info.Notes) > 1 {
+				t.Errorf("notes %q, want one", info.Notes)
+			}
 		})
 	}
 }
