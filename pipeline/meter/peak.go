@@ -1,5 +1,7 @@
 package meter
 
+import "math"
+
 // Peak measures the largest absolute sample.
 type Peak struct{ max float32 }
 
@@ -17,12 +19,14 @@ func (m *Peak) DBFS() DB { return FromAmplitude(float64(m.max)) }
 func largest(x []float32) float32 {
 	top := float32(0)
 	for _, v := range x {
-		if v < 0 {
-			v = -v
-		}
-		if v > top {
+		if v := magnitude(v); v > top {
 			top = v
 		}
 	}
 	return top
+}
+
+// magnitude clears the sign without a branch: in sound, signs cannot be foreseen.
+func magnitude(v float32) float32 {
+	return math.Float32frombits(math.Float32bits(v) &^ (1 << 31))
 }

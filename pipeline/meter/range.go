@@ -6,10 +6,10 @@ import (
 )
 
 const (
-	rangeGateLU      = -20 // Tech 3342 section 3.1: keeps the noise floor out
-	rangeLowPct      = 10
-	rangeHighPct     = 95
-	rangeTailSilence = 15 // tenths: a file is followed by 1.5 s of silence, Tech 3342
+	rangeGateLU     = -20 // Tech 3342 section 3.1: keeps the noise floor out
+	rangeLowPct     = 10
+	rangeHighPct    = 95
+	rangeTailTenths = 15 // a file is followed by 1.5 s of silence, Tech 3342
 )
 
 // LoudnessRangeLU is how far apart soft and loud passages lie, EBU Tech 3342
@@ -17,14 +17,20 @@ const (
 // Silent (no figure) for less than 1.5 s of sound, or if all of it is silent.
 // The figure is not to be trusted for less than a minute of sound.
 func (m *Loudness) LoudnessRangeLU() DB {
-	tenths := slices.Concat(m.tenths, make([]float64, rangeTailSilence))
-	kept := atLeast(m.windows(tenths, shortTermTenths), powerOf(absoluteGateLUFS))
-	kept = atLeast(kept, mean(kept)*DB(rangeGateLU).Power())
-	if len(kept) == 0 {
+	sorted := m.rangeWindows()
+	if len(sorted) == 0 {
 		return Silent
 	}
+	return lufs(nearestRank(sorted, rangeHighPct)) - lufs(nearestRank(sorted, rangeLowPct))
+}
+
+// rangeWindows lists the mean squares of the 3 s windows that count, sorted.
+func (m *Loudness) rangeWindows() []float64 {
+	tenths := slices.Concat(m.tenths, make([]float64, rangeTailTenths))
+	kept := atLeast(m.windows(tenths, shortTermTenths), powerOf(absoluteGateLUFS))
+	kept = atLeast(kept, mean(kept)*DB(rangeGateLU).Power())
 	slices.Sort(kept)
-	return lufs(nearestRank(kept, rangeHighPct)) - lufs(nearestRank(kept, rangeLowPct))
+	return kept
 }
 
 // nearestRank is sorted[round((n-1)*p/100 + 1)], counted from 1: Tech 3342

@@ -1,8 +1,6 @@
 package meter
 
-import (
-	"math"
-)
+import "math"
 
 // step is a stretch of a test tone.
 type step struct{ seconds, peakDBFS float64 }
@@ -10,14 +8,18 @@ type step struct{ seconds, peakDBFS float64 }
 // silence is a step's level for exact zeros.
 var silence = math.Inf(-1)
 
-// tone makes a sine whose phase runs on across the steps.
-func tone(rateHz int, hz float64, steps ...step) []float32 {
+// tone makes a sine of a whole number of hertz whose phase runs on across the
+// steps.
+func tone(rateHz, hz int, steps ...step) []float32 {
+	period := make([]float64, rateHz) // one second holds whole periods
+	for n := range period {
+		period[n] = math.Sin(2 * math.Pi * float64(n*hz%rateHz) / float64(rateHz))
+	}
 	var x []float32
 	for _, s := range steps {
 		amplitude := math.Pow(10, s.peakDBFS/20)
 		for range int(math.Round(s.seconds * float64(rateHz))) {
-			phase := 2 * math.Pi * math.Mod(hz*float64(len(x))/float64(rateHz), 1)
-			x = append(x, float32(amplitude*math.Sin(phase)))
+			x = append(x, float32(amplitude*period[len(x)%rateHz]))
 		}
 	}
 	return x

@@ -125,11 +125,14 @@ func anchors() []row {
 	got := measuredLoudness(48000, 2, tone(48000, 997, step{20, 0})).IntegratedLUFS()
 	rows = append(rows, even(bs1770, "997 Hz, 0 dBFS, two channels, 48000 Hz", "integrated_lufs", 0, 0.01, float64(got)))
 	for _, rateHz := range []int{44100, 48000} {
-		for _, test := range []struct{ hz, want float64 }{
+		for _, test := range []struct {
+			hz   int
+			want float64
+		}{
 			{25, -34.094}, {100, -24.835}, {500, -23.659}, {1000, -23.004}, {2000, -20.630}, {10000, -19.659},
 		} {
 			got := measuredLoudness(rateHz, 1, tone(rateHz, test.hz, step{20, -20})).IntegratedLUFS()
-			name := fmt.Sprintf("%.0f Hz, -20 dBFS, one channel, %d Hz", test.hz, rateHz)
+			name := fmt.Sprintf("%d Hz, -20 dBFS, one channel, %d Hz", test.hz, rateHz)
 			rows = append(rows, even(bs1770+" tables 1, 2", name, "integrated_lufs", test.want, 0.02, float64(got)))
 		}
 	}

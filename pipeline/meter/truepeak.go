@@ -95,11 +95,7 @@ func (m *TruePeak) measureWindow(w *[truePeakTaps]float32) {
 			c += w[i+2] * h[i+2]
 			d += w[i+3] * h[i+3]
 		}
-		y := (a + b) + (c + d)
-		if y < 0 {
-			y = -y
-		}
-		if y > m.max {
+		if y := magnitude((a + b) + (c + d)); y > m.max {
 			m.max = y
 		}
 	}
