@@ -1,0 +1,133 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"time"
+
+	"lectern/config"
+	"lectern/encode"
+	"lectern/pipeline/report"
+)
+
+// Chain is the number of the chain. It is raised whenever a finished sample can
+// change, so that a chapter made by another chain is known.
+const Chain = 1
+
+// Job is one chapter to make.
+type Job struct {
+	Book, Chapter string
+	Track         string // number in the book, for the tag; may be empty
+	// Dir is an existing folder for the scratch files and the MP3.
+	Dir      string
+	Raws     []Raw // in playing order
+	Settings config.Chapter
+	Version  string
+	// Progress is called with the share done, 0 to 1. It may be nil.
+	Progress func(share float64)
+}
+
+// Raw is one raw recording of a chapter.
+type Raw struct {
+	Path, Name, Role string
+	Number           int
+}
+
+// ErrNoSpeech means that nothing in a raw stands out as words.
+var ErrNoSpeech = errors.New("no speech was found in it. Listen to it; if it is the wrong file, drop the right one")
+
+// Make masters one chapter: every step of the chain, in order. The MP3 it leaves
+// in job.Dir is flushed to disk and proved; nothing else is left there. Errors
+// that wrap ErrRaw are the raw's fault; others may pass on a second try.
+func Make(ctx context.Context, job Job) (_ *Master, err error) {
+	started := time.Now()
+	progress := shares(job.Progress)
+	raws, err := readAll(ctx, job, progress)
+	defer raws.discard()
+	if err != nil {
+		return nil, err
+	}
+	d := job.Settings.Delivery
+	t := trim(raws.recs, d.HeadS, d.TailS, job.Settings.Takes.JoinPauseMaxS)
+	l := level(t, job.Settings.Level)
+	loud := normalize(t, l, d, job.Settings.Level)
+	plan := Plan{
+		Segments: t.segments, GainDB: loud.apply(l),
+		OverallDB: loud.overallDB, CeilingDBFS: loud.ceilingDBFS,
+	}
+	m := &Master{job: job, raws: raws, timeline: t, leveling: l, loudness: loud}
+	if err := m.encode(ctx, plan, progress); err != nil {
+		return nil, err
+	}
+	m.tell(time.Since(started))
+	return m, nil
+}
+
+// rawSet is all raws of a chapter, read.
+type rawSet struct {
+	surveys []*survey
+	recs    []*recording
+	// power is, for each raw, the power of its frames before the rumble filter.
+	power [][]float32
+}
+
+func (r *rawSet) discard() {
+	for _, rec := range r.recs {
+		rec.scratch.discard()
+	}
+}
+
+// readAll surveys and converts each raw.
+func readAll(ctx context.Context, job Job, progress *progress) (*rawSet, error) {
+	set := &rawSet{}
+	for i, raw := range job.Raws {
+		part := 1 / float64(len(job.Raws))
+		s, err := surveyRaw(ctx, raw.Path, progress.step(float64(i)*part*shareRead, part*shareRead/2))
+		if err != nil {
+			return set, fmt.Errorf("%s: %w", raw.Name, err)
+		}
+		rec, power, err := convert(ctx, raw.Path, s, job.Settings.Level.RumbleHz,
+			filepath.Join(job.Dir, fmt.Sprintf("scratch-%d.f32", i+1)),
+			progress.step((float64(i)+0.5)*part*shareRead, part*shareRead/2))
+		if err != nil {
+			return set, fmt.Errorf("%s: %w", raw.Name, err)
+		}
+		set.surveys, set.recs, set.power = append(set.surveys, s), append(set.recs, rec), append(set.power, power)
+		if len(rec.m.Phrases) == 0 {
+			return set, fmt.Errorf("%s: %w: %w", raw.Name, ErrRaw, ErrNoSpeech)
+		}
+		if rec.room, err = newRoomTone(rec, seedOf(s.sha256, "room tone")); err != nil {
+			return set, fmt.Errorf("%s: learn its room tone: %w", raw.Name, err)
+		}
+	}
+	return set, nil
+}
+
+// Master is a chapter that has been made and proved.
+type Master struct {
+	MP3     string
+	Written encode.Written
+
+	job      Job
+	raws     *rawSet
+	timeline *timeline
+	leveling *leveling
+	loudness loudness
+	plan     Plan
+	tries    int
+	limitDB  float64 // deepest gain of the limiter
+	proof    encode.Proof
+	measured report.Measured
+	report   report.Report
+}
+
+// RawSHA256 returns the sum of each raw, in the order of the job.
+func (m *Master) RawSHA256() []string {
+	var out []string
+	for _, s := range m.raws.surveys {
+		out = append(out, s.sha256)
+	}
+	return out
+}

@@ -1,0 +1,111 @@
+package pipeline
+
+import (
+	"context"
+
+	"lectern/pipeline/resample"
+	"lectern/pipeline/speech"
+)
+
+// convert reads a raw once more, mixes it to mono, takes its offset away,
+// converts it to 44.1 kHz, filters the rumble out and fills the scratch file; the
+// map of its words comes with it. raw holds the power of each frame before the
+// filter, by which the room is judged as it was recorded.
+func convert(ctx context.Context, path string, s *survey, rumbleHz float64, scratchPath string,
+	progress func(share float64)) (rec *recording, raw []float32, err error) {
+	f, info, err := openRaw(path)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer f.Close()
+	if info.Frames != s.info.Frames {
+		return nil, nil, ErrChanged
+	}
+	out, err := createScratch(scratchPath)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer func() {
+		if err != nil {
+			out.discard()
+		}
+	}()
+	filter := newRumbleFilter(rumbleHz)
+	analyzer := speech.NewAnalyzer()
+	unfiltered := framePower{}
+	var clean []float32
+	emit := func(block []float32) error {
+		unfiltered.add(block)
+		clean = append(clean[:0], block...) // the block is the converter's own
+		filter.apply(clean)
+		analyzer.Add(clean)
+		return out.write(clean)
+	}
+	converter := resample.New(info.SampleRateHz)
+	mono := make([]float32, blockSamples)
+	var done int64
+	if _, err = readRaw(ctx, f, info, func(ch [][]float32) error {
+		s.channel.mix(mono[:len(ch[0])], ch, s.offset)
+		done += int64(len(ch[0]))
+		progress(float64(done) / float64(info.Frames))
+		return converter.Write(mono[:len(ch[0])], emit)
+	}); err != nil {
+		return nil, nil, err
+	}
+	if err = converter.Close(emit); err != nil {
+		return nil, nil, err
+	}
+	sum, err := sumFile(ctx, f)
+	if err != nil {
+		return nil, nil, err
+	}
+	if sum != s.sha256 {
+		return nil, nil, ErrChanged
+	}
+	sc, err := out.seal()
+	if err != nil {
+		return nil, nil, err
+	}
+	rec = &recording{scratch: sc, m: speech.Draw(analyzer.Features())}
+	power := unfiltered.frames(rec.m.Features.Len())
+	rec.silent = digitalSilence(power)
+	return rec, power, nil
+}
+
+// framePower collects the mean square of frames of 10 ms.
+type framePower struct {
+	power []float32
+	sum   float64
+	n     int
+}
+
+func (p *framePower) add(block []float32) {
+	for _, x := range block {
+		p.sum += float64(x) * float64(x)
+		if p.n++; p.n == frameSamples {
+			p.power = append(p.power, float32(p.sum/frameSamples))
+			p.sum, p.n = 0, 0
+		}
+	}
+}
+
+// frames returns the frames collected, cut or filled up to n.
+func (p *framePower) frames(n int) []float32 {
+	if len(p.power) < n {
+		p.power = append(p.power, float32(p.sum/frameSamples))
+	}
+	return p.power[:n]
+}
+
+// silentPower is what counts as digital silence: -120 dBFS, under the noise of any
+// converter, so that a trace of the rate conversion's ringing does not hide it.
+const silentPower = 1e-12
+
+// digitalSilence marks the frames that hold nothing at all.
+func digitalSilence(power []float32) []bool {
+	out := make([]bool, len(power))
+	for i, p := range power {
+		out[i] = p < silentPower
+	}
+	return out
+}

@@ -1,0 +1,351 @@
+package pipeline
+
+import (
+	"math"
+	"slices"
+
+	"lectern/config"
+	"lectern/pipeline/speech"
+)
+
+// leveling is the gain of the whole reading before it is brought to its final
+// loudness.
+type leveling struct {
+	// phraseDB is the gain of each phrase, held from its first word to its last.
+	phraseDB []float64
+	// gainDB is the gain at the start of each frame, as in Plan.
+	gainDB []float32
+	// eased tells, from 0 to 1, how much of the easing of the pauses each frame gets.
+	eased []float32
+	// before and after are the spread of the phrases' levels.
+	spreadBeforeDB, spreadAfterDB float64
+}
+
+// The leveler's numbers are our choice.
+const (
+	// evenDB is the difference from the reading's own level up to which a phrase
+	// is evened in full; what goes beyond is taken to be meant, and keepBeyond of
+	// it is kept: a whisper stays softer than a shout.
+	evenDB     = 8.0
+	keepBeyond = 0.6
+	// A reading whose phrases spread by no more than calmSpreadDB is even already
+	// and is moved by no more than that; the range opens as the spread grows.
+	calmSpreadDB = 1.5
+	opening      = 8.0
+	// shortPhrase is the length under which a phrase leans on its neighbors: the
+	// level of one word says little.
+	shortPhrase = 50
+	// holdEdge is how long a phrase's gain is held beyond its words, in frames:
+	// words die away into the pause. It is what the figure for room tone trims too.
+	holdEdge = edgeFrames
+	// ramp is the longest move between two gains, in frames.
+	ramp = 15
+	// toneStepDB is the smallest jump of the room inside a pause that is followed,
+	// as when a knob was turned there.
+	toneStepDB = 3.0
+	// toneReachDB is how far the gain of a pause may leave those of its neighbors.
+	toneReachDB = 6.0
+	// breathReach is how close before a phrase a breath must end to belong to it,
+	// and shortestBreath how long it must be not to be a click, in frames.
+	breathReach    = 30
+	shortestBreath = 10
+)
+
+// level sets one gain for each phrase, as a careful hand would, and leads from
+// one to the next within the pauses, aiming there at one level of room tone.
+func level(t *timeline, s config.Level) *leveling {
+	levels := make([]float64, len(t.phrases))
+	for i, p := range t.phrases {
+		levels[i] = phraseLevelDB(t.power, p)
+	}
+	l := &leveling{
+		phraseDB:       phraseGains(t.phrases, levels, s),
+		gainDB:         make([]float32, t.frames()+1),
+		eased:          make([]float32, t.frames()+1),
+		spreadBeforeDB: phraseSpreadDB(t.phrases, levels),
+	}
+	after := make([]float64, len(levels))
+	for i := range levels {
+		after[i] = levels[i] + l.phraseDB[i]
+	}
+	l.spreadAfterDB = phraseSpreadDB(t.phrases, after)
+	for i, p := range t.phrases {
+		for k := p.From; k <= p.To; k++ {
+			l.gainDB[k] = float32(l.phraseDB[i])
+		}
+	}
+	aim := roomAimDB(t, l.phraseDB)
+	for i := range t.pauses {
+		l.lead(t, i, aim)
+	}
+	l.gainDB[t.frames()] = l.gainDB[t.frames()-1]
+	l.eased[t.frames()] = l.eased[t.frames()-1]
+	return l
+}
+
+// phraseLevelDB is the plain RMS level of the loud part of a phrase: its frames
+// no more than 15 dB under its mean, so that the dips between words do not count
+// (the margin of ITU-T P.56, 15.9 dB, rounded).
+func phraseLevelDB(power []float32, p speech.Span) float64 {
+	mean := meanPower(power, p)
+	var sum float64
+	var n int
+	for _, v := range power[p.From:p.To] {
+		if float64(v) >= mean*math.Pow(10, -1.5) {
+			sum += float64(v)
+			n++
+		}
+	}
+	if n == 0 {
+		return -200
+	}
+	return 10 * math.Log10(sum/float64(n))
+}
+
+// phraseSpreadDB is the standard deviation of the levels of phrases of 0.5 s or
+// more (design figure), 0 for fewer than two.
+func phraseSpreadDB(phrases []speech.Span, levels []float64) float64 {
+	var n, sum, squares float64
+	for i, p := range phrases {
+		if p.Len() >= speech.FramesPerSecond/2 {
+			n++
+			sum += levels[i]
+			squares += levels[i] * levels[i]
+		}
+	}
+	if n < 2 {
+		return 0
+	}
+	return math.Sqrt(max(0, squares/n-sum/n*sum/n))
+}
+
+// phraseGains returns the gain of each phrase in dB.
+func phraseGains(phrases []speech.Span, levels []float64, s config.Level) []float64 {
+	var weight, mean float64
+	for i, p := range phrases {
+		weight += float64(p.Len())
+		mean += levels[i] * float64(p.Len())
+	}
+	mean /= weight
+	reach := calmSpreadDB + opening*max(0, phraseSpreadDB(phrases, levels)-calmSpreadDB)
+	own := make([]float64, len(phrases))
+	for i, l := range levels {
+		away := l - mean
+		keep := (1-s.StrengthPct/100)*min(math.Abs(away), evenDB) + keepBeyond*max(0, math.Abs(away)-evenDB)
+		gain := math.Copysign(keep, away) - away
+		own[i] = min(max(gain, -min(s.CutMaxDB, reach)), min(s.LiftMaxDB, reach))
+	}
+	out := slices.Clone(own)
+	for i, p := range phrases {
+		if p.Len() >= shortPhrase || len(phrases) == 1 {
+			continue
+		}
+		var sum, n float64
+		for _, j := range []int{i - 1, i + 1} {
+			if j >= 0 && j < len(phrases) {
+				sum += own[j] * float64(phrases[j].Len())
+				n += float64(phrases[j].Len())
+			}
+		}
+		w := float64(p.Len()) / shortPhrase
+		out[i] = w*own[i] + (1-w)*sum/n
+	}
+	return out
+}
+
+// roomAimDB is the level all pauses are led to: the median of what they would
+// have between their neighbors' gains, weighted by length.
+func roomAimDB(t *timeline, phraseDB []float64) float64 {
+	type pauseTone struct {
+		db     float64
+		frames int
+	}
+	var tones []pauseTone
+	total := 0
+	for i, p := range t.pauses {
+		clean := t.cleanFrames(p)
+		if len(clean) < minToneFrames/2 {
+			continue
+		}
+		before, after := neighbors(phraseDB, i)
+		tones = append(tones, pauseTone{toneDB(t.power, clean) + (before+after)/2, len(clean)})
+		total += len(clean)
+	}
+	if len(tones) == 0 {
+		return math.NaN()
+	}
+	slices.SortFunc(tones, func(a, b pauseTone) int { return compare(a.db, b.db) })
+	half := total / 2
+	for _, p := range tones {
+		if half -= p.frames; half < 0 {
+			return p.db
+		}
+	}
+	return tones[len(tones)-1].db
+}
+
+func compare(a, b float64) int {
+	switch {
+	case a < b:
+		return -1
+	case a > b:
+		return 1
+	}
+	return 0
+}
+
+// neighbors returns the gains on either side of pause i; head and tail have but one.
+func neighbors(phraseDB []float64, i int) (before, after float64) {
+	return phraseDB[max(0, i-1)], phraseDB[min(len(phraseDB)-1, i)]
+}
+
+// cleanFrames returns the frames of pause p in which only the room is heard.
+func (t *timeline) cleanFrames(p speech.Span) []int {
+	var out []int
+	sounds := t.soundsIn(p)
+	for k := p.From + edgeFrames; k < p.To-edgeFrames; k++ {
+		for len(sounds) > 0 && sounds[0].To <= k {
+			sounds = sounds[1:]
+		}
+		if (len(sounds) == 0 || k < sounds[0].From) && t.power[k] > 0 {
+			out = append(out, k)
+		}
+	}
+	return out
+}
+
+// soundsIn returns the sounds that lie in pause p.
+func (t *timeline) soundsIn(p speech.Span) []speech.Span {
+	from, _ := slices.BinarySearchFunc(t.sounds, p.From, func(s speech.Span, at int) int { return s.From - at })
+	to, _ := slices.BinarySearchFunc(t.sounds, p.To, func(s speech.Span, at int) int { return s.From - at })
+	return t.sounds[from:to]
+}
+
+// toneDB is the power mean of the given frames in dB.
+func toneDB(power []float32, frames []int) float64 {
+	var sum float64
+	for _, k := range frames {
+		sum += float64(power[k])
+	}
+	return 10 * math.Log10(max(sum/float64(len(frames)), 1e-20))
+}
+
+// lead sets the gain through pause i: the phrase before keeps its gain for a
+// moment, the phrase after has its own before its breath is drawn, and between
+// them the room is led to the level aimed at.
+func (l *leveling) lead(t *timeline, i int, aimDB float64) {
+	p := t.pauses[i]
+	before, after := neighbors(l.phraseDB, i)
+	from, to := p.From+holdEdge, p.To-holdEdge
+	if i == 0 {
+		from = p.From
+	}
+	if i == len(t.pauses)-1 {
+		to = p.To
+	}
+	if from >= to {
+		l.straight(p.From, p.To, before, after)
+		return
+	}
+	l.hold(p.From, from, before)
+	l.hold(to, p.To, after)
+	l.easeIn(i, len(t.pauses), from, to)
+	if i < len(t.phrases) {
+		breath := l.breathFrom(t, p)
+		l.hold(max(from, breath), to, after)
+		to = max(from, min(to, breath))
+	}
+	clean := t.cleanFrames(p)
+	if math.IsNaN(aimDB) || len(clean) < minToneFrames/2 {
+		l.straight(from, to, before, after)
+		return
+	}
+	low, high := min(before, after)-toneReachDB, max(before, after)+toneReachDB
+	split, left, right := toneStep(t.power, clean)
+	left, right = clamp(aimDB-left, low, high), clamp(aimDB-right, low, high)
+	split = clampInt(split, from, to)
+	move := min(ramp, (to-from)/3)
+	into, out := move, move
+	if i == 0 {
+		into = 0
+	}
+	if i == len(t.pauses)-1 {
+		out = 0
+	}
+	l.straight(from, from+into, before, left)
+	l.hold(from+into, split, left)
+	l.hold(split, to-out, right)
+	l.straight(to-out, to, right, after)
+}
+
+// hold sets the gain of frames from to to.
+func (l *leveling) hold(from, to int, db float64) {
+	for k := from; k < to; k++ {
+		l.gainDB[k] = float32(db)
+	}
+}
+
+// straight moves the gain in a straight line of dB.
+func (l *leveling) straight(from, to int, a, b float64) {
+	for k := from; k < to; k++ {
+		l.gainDB[k] = float32(a + (b-a)*float64(k-from+1)/float64(to-from+1))
+	}
+}
+
+// easeIn marks the frames whose level may be eased down, with short moves at
+// the words; head and tail are eased to their outer ends.
+func (l *leveling) easeIn(i, pauses, from, to int) {
+	const move = 8
+	for k := from; k < to; k++ {
+		share := 1.0
+		if i > 0 {
+			share = min(share, float64(k-from)/move)
+		}
+		if i < pauses-1 {
+			share = min(share, float64(to-k)/move)
+		}
+		l.eased[k] = float32(share)
+	}
+}
+
+// breathFrom returns the frame at which the breath before the next phrase
+// starts, or the end of the pause if there is none.
+func (l *leveling) breathFrom(t *timeline, p speech.Span) int {
+	sounds := t.soundsIn(p)
+	if len(sounds) == 0 {
+		return p.To
+	}
+	last := sounds[len(sounds)-1]
+	if last.Len() >= shortestBreath && p.To-last.To <= breathReach && last.From > p.From {
+		return last.From
+	}
+	return p.To
+}
+
+// toneStep looks for a jump of the room among the clean frames of a pause and
+// returns the frame where it is and the levels before and after it; without a
+// jump both levels are the pause's.
+func toneStep(power []float32, clean []int) (at int, leftDB, rightDB float64) {
+	const side = 8 // frames that must lie on each side
+	sums := make([]float64, len(clean)+1)
+	for i, k := range clean {
+		sums[i+1] = sums[i] + float64(power[k])
+	}
+	mean := func(from, to int) float64 {
+		return 10 * math.Log10(max((sums[to]-sums[from])/float64(to-from), 1e-20))
+	}
+	best := toneStepDB
+	leftDB = mean(0, len(clean))
+	at, rightDB = clean[len(clean)/2], leftDB
+	for k := side; k <= len(clean)-side; k++ {
+		l, r := mean(0, k), mean(k, len(clean))
+		if step := math.Abs(l - r); step > best {
+			best, at, leftDB, rightDB = step, clean[k], l, r
+		}
+	}
+	return at, leftDB, rightDB
+}
+
+func clamp(v, low, high float64) float64 { return max(low, min(high, v)) }
+
+func clampInt(v, low, high int) int { return max(low, min(high, v)) }

@@ -1,0 +1,180 @@
+package pipeline
+
+import (
+	"math"
+	"slices"
+
+	"lectern/config"
+	"lectern/pipeline/report"
+)
+
+// loudness is the last decision of the plan: how much the whole reading is
+// raised, where the limiter stands, how far the pauses are eased.
+type loudness struct {
+	overallDB   float64
+	ceilingDBFS float64
+	easeDB      float64
+	// gaveWay lists what could not be had together, and by how much.
+	gaveWay []report.GaveWay
+	// Predicted for the finished file.
+	roomDBFS, floorDBFS float64
+}
+
+const (
+	// decoderHairDB keeps the peak this far under the limit: a decoder that scales
+	// by 32767 and one that scales by 32768 differ by it, and neither may read over.
+	decoderHairDB = 0.03
+	// denserDB, softerDB and shorterDB are how far the RMS may leave its aim: at an
+	// aim of -20 a dense reading is raised to -19, one with high peaks lowered to
+	// -22, a short one raised until the whole file has -22.5.
+	denserDB  = 1.0
+	softerDB  = -2.0
+	shorterDB = -2.5
+)
+
+// normalize finds the overall gain at which the part between head and tail has
+// the RMS aimed at, with its peaks limited to the ceiling, and the three ways to
+// give if both cannot be had. It works on the frames' powers and peaks, so
+// it costs nothing; render tells the exact result.
+func normalize(t *timeline, l *leveling, d config.Delivery, s config.Level) loudness {
+	p := &prediction{t: t, gain: make([]float64, t.frames())}
+	for i := range p.gain {
+		p.gain[i] = dbToAmplitude((float64(l.gainDB[i]) + float64(l.gainDB[i+1])) / 2)
+	}
+	out := loudness{ceilingDBFS: d.PeakMaxDBFS - decoderHairDB}
+	p.ceiling = dbToAmplitude(out.ceilingDBFS)
+	out.overallDB = p.overallFor(d.RMSAimDBFS, p.bodyRMS)
+	out.giveWay(p, d, s)
+	out.ease(p, l, d, s)
+	return out
+}
+
+// giveWay applies the three permitted ways to leave the aims.
+func (o *loudness) giveWay(p *prediction, d config.Delivery, s config.Level) {
+	loudest := 20 * math.Log10(p.peak())
+	over := func() float64 { return loudest + o.overallDB - o.ceilingDBFS }
+	aimed := o.overallDB
+	switch {
+	case over() < -0.05:
+		// (a) dense: its peaks stay low at the RMS aimed at.
+		o.overallDB = min(o.ceilingDBFS-loudest, p.overallFor(d.RMSAimDBFS+denserDB, p.bodyRMS))
+	case over() > s.LimitMaxDB:
+		// (b) a few high peaks: more limiting than allowed.
+		o.overallDB = max(o.ceilingDBFS+s.LimitMaxDB-loudest, p.overallFor(d.RMSAimDBFS+softerDB, p.bodyRMS))
+	}
+	// (c) so short that head and tail pull the RMS of the whole file down.
+	o.overallDB = max(o.overallDB, p.overallFor(d.RMSAimDBFS+shorterDB, p.fileRMS))
+	if moved := o.overallDB - aimed; math.Abs(moved) > 0.05 {
+		o.gaveWay = append(o.gaveWay, report.GaveWay{GaveWay: "rms", DB: report.Figure(p.bodyRMS(o.overallDB) - d.RMSAimDBFS)})
+	}
+	if low := over(); low < -0.05 {
+		o.gaveWay = append(o.gaveWay, report.GaveWay{GaveWay: "peak", DB: report.Figure(low)})
+	}
+}
+
+// ease finds how far the pauses must be eased down so that noise floor and room
+// tone keep their limit with 1 dB to spare, at most s.EaseMaxDB.
+func (o *loudness) ease(p *prediction, l *leveling, d config.Delivery, s config.Level) {
+	const (
+		spareDB = 1.0
+		hairDB  = 0.1 // what encoding may add to the noise
+	)
+	over := func(easeDB, limit float64) bool {
+		o.roomDBFS, o.floorDBFS = p.room(l, o.overallDB, easeDB)
+		return o.roomDBFS > limit || o.floorDBFS > limit
+	}
+	if !over(0, d.NoiseMaxDBFS-hairDB) {
+		return
+	}
+	misses := func(easeDB float64) bool { return over(easeDB, d.NoiseMaxDBFS-spareDB) }
+	o.easeDB = s.EaseMaxDB
+	if misses(o.easeDB) {
+		return
+	}
+	low, high := 0.0, s.EaseMaxDB
+	for high-low > 0.05 {
+		if mid := (low + high) / 2; misses(mid) {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	o.easeDB = high
+	misses(high)
+}
+
+// apply adds the easing to the gain of the reading.
+func (o *loudness) apply(l *leveling) []float32 {
+	out := slices.Clone(l.gainDB)
+	for i, e := range l.eased {
+		out[i] -= float32(o.easeDB) * e
+	}
+	return out
+}
+
+// prediction knows what a gain makes of the frames.
+type prediction struct {
+	t       *timeline
+	gain    []float64 // amplitude
+	ceiling float64   // amplitude
+}
+
+// peak is the largest sample of the reading before the overall gain.
+func (p *prediction) peak() float64 {
+	var peak float64
+	for i, g := range p.gain {
+		peak = max(peak, float64(p.t.peak[i])*g)
+	}
+	return peak
+}
+
+// bodyRMS is the plain RMS between head and tail in dBFS at an overall gain,
+// limiting included; fileRMS that of the whole file.
+func (p *prediction) bodyRMS(overallDB float64) float64 {
+	b := p.t.body()
+	return p.rms(b.From, b.To, overallDB)
+}
+
+func (p *prediction) fileRMS(overallDB float64) float64 { return p.rms(0, p.t.frames(), overallDB) }
+
+func (p *prediction) rms(from, to int, overallDB float64) float64 {
+	k := dbToAmplitude(overallDB)
+	var sum float64
+	for i := from; i < to; i++ {
+		g := p.gain[i] * k
+		if peak := float64(p.t.peak[i]) * g; peak > p.ceiling {
+			g *= p.ceiling / peak
+		}
+		sum += float64(p.t.power[i]) * g * g
+	}
+	return 10 * math.Log10(max(sum/float64(to-from), 1e-20))
+}
+
+// overallFor returns the overall gain at which rms reaches the level wanted. The
+// RMS grows with the gain, ever more slowly as the limiter works; the search ends
+// at 80 dB of gain, which no reading needs.
+func (p *prediction) overallFor(wantDBFS float64, rms func(float64) float64) float64 {
+	low, high := -80.0, 80.0
+	for high-low > 0.002 {
+		if mid := (low + high) / 2; rms(mid) < wantDBFS {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return (low + high) / 2
+}
+
+// room predicts the room tone and the noise floor of the finished file.
+func (p *prediction) room(l *leveling, overallDB, easeDB float64) (roomDBFS, floorDBFS float64) {
+	power := make([]float32, p.t.frames())
+	for _, span := range p.t.pauses {
+		for i := span.From; i < span.To; i++ {
+			g := p.gain[i] * dbToAmplitude(overallDB-easeDB*float64(l.eased[i]+l.eased[i+1])/2)
+			power[i] = p.t.power[i] * float32(g*g)
+		}
+	}
+	room := roomTonePower(power, p.t.pauses, notRoom(len(power), p.t.sounds, p.t.laidIn))
+	floor := noiseFloorPower(power, p.t.pauses)
+	return 10 * math.Log10(max(room, 1e-20)), 10 * math.Log10(max(floor, 1e-20))
+}

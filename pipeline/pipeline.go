@@ -1,0 +1,9 @@
+package pipeline
+
+import "lectern/pipeline/speech"
+
+const (
+	sampleRateHz    = speech.SampleRateHz
+	frameSamples    = speech.FrameSamples
+	framesPerSecond = speech.FramesPerSecond
+)

@@ -1,0 +1,179 @@
+package pipeline
+
+import (
+	"context"
+	"crypto/sha256"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"lectern/encode"
+	"lectern/pipeline/meter"
+)
+
+const (
+	// mostTries is how often a file is encoded before it is taken as it is and
+	// judged; each try comes closer, and the second is nearly always good.
+	mostTries = 6
+	// peakHairDB and peakDepthDB are how far under the limit the decoded peak may
+	// lie: at least a hair, so that no decoder reads over it, at most so much that
+	// the file is as loud as its limit allows.
+	peakHairDB  = 0.01
+	peakDepthDB = 0.08
+	// rmsHairDB is how far the RMS may be off before the file is made again.
+	rmsHairDB = 0.10
+)
+
+// encode writes the MP3, proves it, and makes it again with a corrected plan
+// until the decoded file, not what went in, meets the aims.
+func (m *Master) encode(ctx context.Context, plan Plan, progress *progress) error {
+	m.MP3 = filepath.Join(m.job.Dir, "chapter.mp3")
+	for m.tries = 1; ; m.tries++ {
+		var peak, rms meter.DB
+		if err := m.try(ctx, plan, progress, &peak, &rms); err != nil {
+			return err
+		}
+		m.plan = plan
+		if !m.correct(&plan, peak, rms) || m.tries == mostTries {
+			return nil
+		}
+		if err := os.Remove(m.MP3); err != nil {
+			return fmt.Errorf("remove a try: %w", err)
+		}
+	}
+}
+
+// try encodes and proves once, and measures what a decoder makes of it: every
+// figure, and the RMS of the reading between head and tail.
+func (m *Master) try(ctx context.Context, plan Plan, progress *progress, peak, rms *meter.DB) (err error) {
+	opt := encode.Options{
+		BitrateKbps: m.job.Settings.Delivery.BitrateKbps,
+		DitherSeed:  seedOf(strings.Join(m.RawSHA256(), "\n"), "dither"),
+		Tags:        m.tags(),
+	}
+	total := m.timeline.frames() * frameSamples
+	fed := newRenderer(plan, m.raws.recs)
+	m.Written, err = encode.Write(ctx, m.MP3, counted(fed.read, total, progress.step(shareRead, shareEncode)), opt)
+	if err != nil {
+		return fmt.Errorf("encode: %w", err)
+	}
+	m.limitDB = fed.limit.reductionDB()
+	defer func() {
+		if err != nil {
+			os.Remove(m.MP3)
+		}
+	}()
+	heard := newMeasurement(sampleRateHz, 1)
+	again := newRenderer(plan, m.raws.recs)
+	one := make([][]float32, 1)
+	m.proof, err = encode.Prove(ctx, m.MP3, m.Written, opt,
+		counted(again.read, total, progress.step(shareRead+shareEncode, shareProve)),
+		func(block []float32) error {
+			one[0] = block
+			return heard.add(one)
+		})
+	if err != nil {
+		return fmt.Errorf("prove: %w", err)
+	}
+	m.measured, _, err = heard.result(m.timeline.laidIn)
+	if err != nil {
+		return fmt.Errorf("measure: %w", err)
+	}
+	*peak = m.measured.SamplePeakDBFS
+	*rms = meter.FromPower(meanPower(heard.plain.power, m.timeline.body()))
+	return nil
+}
+
+// correct compares what was decoded with the aims and changes the plan by the
+// difference. It returns false if nothing is off by more than a hair.
+func (m *Master) correct(plan *Plan, peak, rms meter.DB) bool {
+	d := m.job.Settings.Delivery
+	wantRMS := d.RMSAimDBFS
+	var lowPeak float64 // how far the peak was meant to stay under the limit
+	for _, g := range m.loudness.gaveWay {
+		switch g.GaveWay {
+		case "rms":
+			wantRMS += float64(g.DB)
+		case "peak":
+			lowPeak = -float64(g.DB)
+		}
+	}
+	over := float64(peak) - d.PeakMaxDBFS
+	rmsOff := float64(rms) - wantRMS
+	limiting := m.limitDB > 0.02
+	peakOff := over > -peakHairDB || limiting && over < -peakDepthDB
+	if !peakOff && (math.Abs(rmsOff) <= rmsHairDB || lowPeak > 0) {
+		return false
+	}
+	middle := (peakHairDB + peakDepthDB) / 2
+	if limiting {
+		plan.CeilingDBFS -= over + middle
+		plan.OverallDB -= rmsOff
+		return true
+	}
+	if over > -peakHairDB {
+		plan.CeilingDBFS -= over + middle
+	}
+	if lowPeak == 0 {
+		plan.OverallDB -= rmsOff
+	}
+	return true
+}
+
+func (m *Master) tags() encode.Tags {
+	return encode.Tags{
+		Title: m.job.Chapter, Album: m.job.Book, Track: m.job.Track,
+		Genre: "Audiobook", Encoder: "Lectern " + m.job.Version,
+	}
+}
+
+// counted reports progress as samples are taken from src.
+func counted(src encode.Source, total int, step func(share float64)) encode.Source {
+	var done int
+	return func(dst []float32) (int, error) {
+		n, err := src(dst)
+		done += n
+		step(float64(done) / float64(total))
+		return n, err
+	}
+}
+
+// seedOf makes a seed from the raws' sums, so that the same raws give the same
+// noise, and one purpose another than the next.
+func seedOf(sums, purpose string) [32]byte {
+	return sha256.Sum256([]byte(purpose + "\n" + sums))
+}
+
+// The shares of the work, measured on a 35-minute chapter; only the progress bar
+// hangs on them.
+const (
+	shareRead   = 0.30
+	shareEncode = 0.35
+	shareProve  = 0.35
+)
+
+// progress turns the progress of a step into that of the whole job and never
+// goes back, also when a file is encoded twice.
+type progress struct {
+	tell func(share float64)
+	last float64
+}
+
+func shares(tell func(share float64)) *progress {
+	if tell == nil {
+		tell = func(float64) {}
+	}
+	return &progress{tell: tell}
+}
+
+// step returns the function by which a step tells its own share done.
+func (p *progress) step(from, width float64) func(share float64) {
+	return func(share float64) {
+		if s := min(1, from+width*share); s >= p.last+0.005 || s == 1 && p.last < 1 {
+			p.last = s
+			p.tell(s)
+		}
+	}
+}

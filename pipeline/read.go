@@ -1,0 +1,112 @@
+package pipeline
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"hash"
+	"io"
+	"os"
+
+	"lectern/pipeline/wav"
+)
+
+// ErrRaw is wrapped by every error that a raw itself is the cause of; trying
+// again with the same raw is of no use.
+var ErrRaw = errors.New("the recording cannot be used")
+
+// ErrChanged means that a raw was not the same each time it was read.
+var ErrChanged = errors.New("the recording changed while it was read")
+
+// openRaw opens a raw and walks its chunks.
+func openRaw(path string) (*os.File, wav.Info, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, wav.Info{}, fmt.Errorf("open recording: %w", err)
+	}
+	st, err := f.Stat()
+	if err != nil {
+		f.Close()
+		return nil, wav.Info{}, fmt.Errorf("open recording: %w", err)
+	}
+	if !st.Mode().IsRegular() {
+		f.Close()
+		return nil, wav.Info{}, fmt.Errorf("%w: it is not an ordinary file", ErrRaw)
+	}
+	info, err := wav.Walk(f, st.Size())
+	if err != nil {
+		f.Close()
+		return nil, wav.Info{}, fmt.Errorf("%w: %w", ErrRaw, err)
+	}
+	if info.Frames == 0 {
+		f.Close()
+		return nil, wav.Info{}, fmt.Errorf("%w: it holds no sound. Check that the recorder was running, and record it again", ErrRaw)
+	}
+	return f, info, nil
+}
+
+// blockSamples is how many samples of each channel are read at a time.
+const blockSamples = 8192
+
+// readRaw streams a raw's samples to use, one slice a channel, and returns how
+// many of them were no numbers.
+func readRaw(ctx context.Context, f *os.File, info wav.Info, use func(ch [][]float32) error) (nonFinite int64, err error) {
+	r, err := wav.NewReader(f, info)
+	if err != nil {
+		return 0, fmt.Errorf("%w: %w", ErrRaw, err)
+	}
+	dst := make([][]float32, info.Channels)
+	for i := range dst {
+		dst[i] = make([]float32, blockSamples)
+	}
+	part := make([][]float32, info.Channels)
+	for {
+		if err := ctx.Err(); err != nil {
+			return 0, err
+		}
+		n, err := r.Read(dst)
+		if n > 0 {
+			for i := range dst {
+				part[i] = dst[i][:n]
+			}
+			if err := use(part); err != nil {
+				return 0, err
+			}
+		}
+		if err == io.EOF {
+			return r.NonFinite(), nil
+		}
+		if err != nil {
+			return 0, fmt.Errorf("read recording: %w", err)
+		}
+	}
+}
+
+// sumFile returns the sha256 of the whole of f.
+func sumFile(ctx context.Context, f *os.File) (string, error) {
+	h := sha256.New()
+	if _, err := f.Seek(0, io.SeekStart); err != nil {
+		return "", fmt.Errorf("read recording: %w", err)
+	}
+	if _, err := io.CopyBuffer(onlyWriter{h}, &ctxReader{ctx, f}, make([]byte, 1<<20)); err != nil {
+		return "", fmt.Errorf("read recording: %w", err)
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
+// onlyWriter and ctxReader keep io.CopyBuffer to the buffer it is given.
+type onlyWriter struct{ hash.Hash }
+
+type ctxReader struct {
+	ctx context.Context
+	r   io.Reader
+}
+
+func (c *ctxReader) Read(p []byte) (int, error) {
+	if err := c.ctx.Err(); err != nil {
+		return 0, err
+	}
+	return c.r.Read(p)
+}

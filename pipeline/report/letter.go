@@ -1,0 +1,91 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Letter is the text of "NAME - please read.txt": the report's own sentences
+// about what needs doing. It is empty if there is nothing to do.
+func (r *Report) Letter() string {
+	todo := r.ToDo()
+	if r.Verdict == Pass || len(todo) == 0 {
+		return ""
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s\n\n", r.Chapter)
+	if r.Verdict == Fail {
+		b.WriteString("This chapter was mastered as well as it can be, but it does not meet all limits:\n\n")
+	} else {
+		b.WriteString("This chapter meets all limits, but please listen to it first:\n\n")
+	}
+	for _, line := range todo {
+		fmt.Fprintf(&b, "- %s\n", line)
+	}
+	fmt.Fprintf(&b, "\n%s\n", JudgedBy)
+	b.WriteString("When you drop a better take under the same name, it is made again and this note goes away.\n")
+	return b.String()
+}
+
+// ToDo lists what needs doing, most important first: the checks that failed, then
+// the places to hear.
+func (r *Report) ToDo() []string {
+	var out []string
+	for _, c := range r.Checks {
+		if !c.Pass {
+			out = append(out, c.Advice)
+		}
+	}
+	for _, f := range r.Findings() {
+		if f.NeedsEar() {
+			out = append(out, f.Says)
+		}
+	}
+	return out
+}
+
+// Findings returns all findings, those of the raws first.
+func (r *Report) Findings() []Finding {
+	var out []Finding
+	for _, raw := range r.Raws {
+		out = append(out, raw.Findings...)
+	}
+	return append(out, r.Finished.Findings...)
+}
+
+// NeedsEar tells whether a person must listen before the file is handed over.
+func (f Finding) NeedsEar() bool {
+	switch f.Kind {
+	case "clipped", "truncated", "unfinished", "not_a_number", "silence_inside", "unlike_channels":
+		return true
+	}
+	return false
+}
+
+// Summary is the tail of the log line: "within all limits", "listen first: 2
+// places", "misses noise_floor and room_tone".
+func (r *Report) Summary() string {
+	var missed []string
+	for _, c := range r.Checks {
+		if !c.Pass {
+			missed = append(missed, strings.ReplaceAll(c.Name, "_", " "))
+		}
+	}
+	switch r.Verdict {
+	case Pass:
+		return "within all limits"
+	case Listen:
+		return "within all limits, but please listen to it first"
+	}
+	return "misses the limit for " + list(missed)
+}
+
+func list(words []string) string {
+	switch len(words) {
+	case 0:
+		return ""
+	case 1:
+		return words[0]
+	}
+	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+}

@@ -1,0 +1,388 @@
+package speech
+
+import (
+	"math"
+	"slices"
+)
+
+// Span is a stretch of frames, From included, To not.
+type Span struct{ From, To int }
+
+// Len returns the number of frames.
+func (s Span) Len() int { return s.To - s.From }
+
+// Seconds returns the length in seconds.
+func (s Span) Seconds() float64 { return float64(s.Len()) / FramesPerSecond }
+
+// Map is where the words of a reading are.
+type Map struct {
+	Features *Features
+	// Phrases are speech between pauses of at least PhraseGap, in order. A phrase
+	// runs from the first frame of its first word, a soft consonant included, to
+	// the last of its last.
+	Phrases []Span
+	// Pauses are the stretches around and between the phrases, len(Phrases)+1 of
+	// them: first the head, last the tail. Head and tail may be empty.
+	Pauses []Span
+	// Sounds are what is heard in the pauses besides the room: breaths, clicks,
+	// a chair. In order.
+	Sounds []Span
+	// SpeechDB and NoiseDB are the level of the words and of the room between
+	// 250 Hz and 10 kHz, in dB below full scale, over the whole stream.
+	SpeechDB, NoiseDB float64
+}
+
+// PhraseGap is the shortest pause that parts two phrases, in frames: 0.30 s
+// (design figure: phrase_spread_db).
+const PhraseGap = 30
+
+// The numbers below are our choice; they were set on real readings with rooms
+// between -38 and -99 dBFS and are held by the tests of this package.
+const (
+	// minContrastDB is how far words must stand over the room to be found.
+	minContrastDB = 6.0
+	// voiced is the Voicing from which a frame counts as a vowel.
+	voiced = 45
+	// minVowels is how many vowel frames make a sound a word (50 ms: a click
+	// rings for less).
+	minVowels = 5
+	// minUnvoiced is how long speech without any vowel must last, so that a
+	// whisper is found and a clap or a chair is not.
+	minUnvoiced = 40
+	// joinGap is the longest dip inside a word: the closed lips of a p or t.
+	joinGap = 12
+	// edgeDB is how far a soft consonant stands over the room in its own band.
+	edgeDB = 6.0
+	// grownDB is how much louder the room may get without being a sound, as long as
+	// no band differs from another by unlikeDB; 12 dB is the most a pause is eased.
+	grownDB, unlikeDB = 15.0, 5.0
+	// edgeGap is the longest silence between a word and its released t or k.
+	edgeGap = 5
+	// maxBump is the longest soft consonant that stands apart from its vowel, as
+	// the s of "stop" does; a breath lasts longer.
+	maxBump = 18
+	// cutShort is the shortest tail that can hold room and not only a word's end.
+	cutShort = 15
+	// maxBefore and maxAfter are how far a word may reach beyond its loud part.
+	maxBefore, maxAfter = 25, 40
+)
+
+// Draw makes the map of a stream. A stream in which nothing stands clear of
+// the room has no phrases and one pause, the whole of it.
+func Draw(f *Features) *Map {
+	d := &drawing{f: f, m: &Map{Features: f}}
+	d.levels()
+	cores := d.words(d.cores())
+	for i := range cores {
+		cores[i] = d.widen(cores, i)
+	}
+	d.m.Phrases = join(cores, PhraseGap)
+	if n := len(d.m.Phrases); n > 0 && f.Len()-d.m.Phrases[n-1].To < cutShort {
+		// The file was cut where the word died away: what is left is its end.
+		d.m.Phrases[n-1].To = f.Len()
+	}
+	d.m.Pauses = between(d.m.Phrases, f.Len())
+	for _, p := range d.m.Pauses {
+		d.m.Sounds = append(d.m.Sounds, d.sounds(p)...)
+	}
+	return d.m
+}
+
+// drawing is the work of Draw.
+type drawing struct {
+	f *Features
+	m *Map
+	// level is the sum of the bands from 250 Hz up, in dB; smooth the same
+	// averaged over three frames.
+	level, smooth []float32
+	// speech and noise follow the level of words and room along the stream.
+	speech, noise []float32
+	// room is the level of the room in each band over the whole stream.
+	room [bandCount]float64
+	vals []int16
+}
+
+// levels fills the levels of the stream, of the words and of the room.
+func (d *drawing) levels() {
+	n := d.f.Len()
+	d.level = make([]float32, n)
+	for i := range n {
+		var sum float64
+		for b := 1; b < bandCount; b++ {
+			sum += math.Pow(10, d.f.BandDB(b, i)/10)
+		}
+		d.level[i] = float32(10 * math.Log10(max(sum, 1e-20)))
+	}
+	d.smooth = make([]float32, n)
+	for i := range n {
+		lo, hi := max(0, i-1), min(n, i+2)
+		var sum float64
+		for _, v := range d.level[lo:hi] {
+			sum += math.Pow(10, float64(v)/10)
+		}
+		d.smooth[i] = float32(10 * math.Log10(sum/float64(hi-lo)))
+	}
+	heard := make([]float32, 0, n)
+	for i, v := range d.smooth {
+		if d.f.Power[i] > 0 {
+			heard = append(heard, v)
+		}
+	}
+	if len(heard) == 0 {
+		d.m.SpeechDB, d.m.NoiseDB = silentDB, silentDB
+		d.speech, d.noise = d.smooth, d.smooth
+		return
+	}
+	slices.Sort(heard)
+	d.m.NoiseDB = float64(quantile(heard, 0.10))
+	d.m.SpeechDB = float64(quantile(heard, 0.95)) - 3
+	for b := range bandCount {
+		d.room[b], _ = d.bandQuantile(b, Span{0, n}, 0.10)
+	}
+	d.follow()
+}
+
+// follow tracks the level of the words (the upper edge of what is heard within
+// 2.5 s either side) and of the room (the lower edge within 5 s), since a reader
+// moves and turns knobs. Neither leaves the whole stream's own level by more
+// than 20 dB, so that a long silence is not taken for soft words.
+func (d *drawing) follow() {
+	const block = FramesPerSecond / 2
+	n := (len(d.smooth) + block - 1) / block
+	high, low := make([]float32, n), make([]float32, n)
+	for i := range n {
+		part := slices.Clone(d.smooth[i*block : min((i+1)*block, len(d.smooth))])
+		slices.Sort(part)
+		high[i] = quantile(part, 0.9)
+		low[i] = quantile(part, 0.05)
+		if low[i] <= silentDB+80 { // digital silence is no room
+			low[i] = float32(math.Inf(1))
+		}
+	}
+	d.speech = make([]float32, len(d.smooth))
+	d.noise = make([]float32, len(d.smooth))
+	for i := range n {
+		s, r := float32(silentDB), float32(math.Inf(1))
+		for j := max(0, i-5); j < min(n, i+6); j++ {
+			s = max(s, high[j])
+		}
+		for j := max(0, i-10); j < min(n, i+11); j++ {
+			r = min(r, low[j])
+		}
+		s = max(s-3, float32(d.m.SpeechDB)-20)
+		if math.IsInf(float64(r), 1) {
+			r = float32(d.m.NoiseDB)
+		}
+		r = max(r, float32(d.m.NoiseDB)-20)
+		for k := i * block; k < min((i+1)*block, len(d.smooth)); k++ {
+			d.speech[k], d.noise[k] = s, r
+		}
+	}
+}
+
+// cores returns the stretches loud enough to be the middle of a word.
+func (d *drawing) cores() []Span {
+	if d.m.SpeechDB-d.m.NoiseDB < minContrastDB {
+		return nil
+	}
+	var out []Span
+	for i, v := range d.smooth {
+		contrast := d.speech[i] - d.noise[i]
+		if contrast < minContrastDB || v < d.noise[i]+max(6, 0.55*contrast) {
+			continue
+		}
+		if len(out) > 0 && out[len(out)-1].To == i {
+			out[len(out)-1].To = i + 1
+			continue
+		}
+		out = append(out, Span{i, i + 1})
+	}
+	return join(out, joinGap)
+}
+
+// words keeps the cores that are speech: those with a vowel in them, those
+// close by one, and long ones (a whisper).
+func (d *drawing) words(cores []Span) []Span {
+	isWord := make([]bool, len(cores))
+	for i, c := range cores {
+		vowels := 0
+		for k := c.From; k < c.To; k++ {
+			if d.f.Voicing[k] >= voiced && d.smooth[k] >= d.speech[k]-22 {
+				vowels++
+			}
+		}
+		isWord[i] = vowels >= minVowels || c.Len() >= minUnvoiced
+	}
+	var out []Span
+	for i, c := range cores {
+		if isWord[i] ||
+			i > 0 && isWord[i-1] && c.From-cores[i-1].To <= joinGap ||
+			i+1 < len(cores) && isWord[i+1] && cores[i+1].From-c.To <= joinGap {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// widen moves the ends of a word outward over the soft consonants that belong
+// to it: frames that stand over the room of the neighboring pause in any band.
+func (d *drawing) widen(cores []Span, i int) Span {
+	c := cores[i]
+	from, to := 0, d.f.Len()
+	if i > 0 {
+		from = cores[i-1].To
+	}
+	if i+1 < len(cores) {
+		to = cores[i+1].From
+	}
+	before := d.bandFloor(Span{from, c.From})
+	after := d.bandFloor(Span{c.To, to})
+	return Span{
+		From: d.reach(c.From-1, -1, max(from, c.From-maxBefore)-1, before),
+		To:   d.reach(c.To, +1, min(to, c.To+maxAfter), after) + 1,
+	}
+}
+
+// reach walks from frame i in steps of dir up to, not including, end, and
+// returns the last frame that still belongs to the word. A word dies away; a
+// sound that rises again outside it and goes on is a breath, and the word ends
+// at the dip before it.
+func (d *drawing) reach(i, dir, end int, floor [bandCount]float64) int {
+	last, gap := i-dir, 0
+	dip, dipAt := math.Inf(1), last
+	for ; i != end && gap <= edgeGap; i += dir {
+		over := d.overFloor(i, floor)
+		if over < dip {
+			dip, dipAt = over, i
+		}
+		if over < edgeDB {
+			gap++
+			continue
+		}
+		if over >= dip+edgeDB && (i-dipAt)*dir > maxBump {
+			return dipAt
+		}
+		last, gap = i, 0
+	}
+	return last
+}
+
+// overFloor returns how far frame i stands over floor in the band where it
+// does most, or 0 if it is only the room itself grown louder: the same in all
+// bands, as where a pause is eased down. Each band is averaged over the frame and
+// its quieter neighbor, which takes away single splashes of noise. The lowest
+// band is left out: it is hum.
+func (d *drawing) overFloor(i int, floor [bandCount]float64) float64 {
+	most, least := math.Inf(-1), math.Inf(1)
+	for b := 1; b < bandCount; b++ {
+		v := d.f.BandDB(b, i)
+		side := math.Inf(-1)
+		if i > 0 {
+			side = d.f.BandDB(b, i-1)
+		}
+		if i+1 < d.f.Len() {
+			side = max(side, d.f.BandDB(b, i+1))
+		}
+		over := min(v, side) - floor[b]
+		most = max(most, over)
+		if over > -edgeDB { // else the band is empty
+			least = min(least, over)
+		}
+	}
+	if most < grownDB && most-least < unlikeDB {
+		return 0
+	}
+	return most
+}
+
+// shortGap is the length under which a gap tells little about the room: words
+// die away all through it, or the file was cut close.
+const shortGap = 20
+
+// bandFloor returns the level of the room in each band within s: the lower
+// third of its frames, digital silence left out; in a short gap no more than the
+// room of the whole stream. It is never lower than the stream's room less 20 dB.
+func (d *drawing) bandFloor(s Span) [bandCount]float64 {
+	var out [bandCount]float64
+	for b := range bandCount {
+		level, ok := d.bandQuantile(b, s, 1.0/3)
+		if !ok {
+			level = d.m.NoiseDB - 20
+		}
+		if s.Len() < shortGap {
+			level = min(level, d.room[b])
+		}
+		out[b] = max(level, d.m.NoiseDB-20)
+	}
+	return out
+}
+
+// bandQuantile returns the q quantile of the level of band b over s, digital
+// silence left out; false if there is nothing else.
+func (d *drawing) bandQuantile(b int, s Span, q float64) (float64, bool) {
+	d.vals = d.vals[:0]
+	for i := s.From; i < s.To; i++ {
+		if d.f.Power[i] > 0 {
+			d.vals = append(d.vals, d.f.Band[b][i])
+		}
+	}
+	if len(d.vals) == 0 {
+		return 0, false
+	}
+	slices.Sort(d.vals)
+	return float64(d.vals[int(q*float64(len(d.vals)-1))]) / 100, true
+}
+
+// sounds returns what stands over the room in pause p, 30 ms of margin on
+// each side. The ends of the pause, where words die away, are not looked at.
+func (d *drawing) sounds(p Span) []Span {
+	floor := d.bandFloor(p)
+	var out []Span
+	for i := p.From; i < p.To; i++ {
+		if d.overFloor(i, floor) >= edgeDB || d.spike(i, floor) {
+			out = append(out, Span{max(p.From, i-3), min(p.To, i+4)})
+		}
+	}
+	return join(out, 0)
+}
+
+// spike tells whether frame i holds a single sharp click, which the pairing in
+// overFloor takes away.
+func (d *drawing) spike(i int, floor [bandCount]float64) bool {
+	for b := 2; b < bandCount; b++ {
+		if d.f.BandDB(b, i)-floor[b] >= 2*edgeDB {
+			return true
+		}
+	}
+	return false
+}
+
+// join merges spans that are at most gap frames apart (gap 0: touching or
+// overlapping ones).
+func join(spans []Span, gap int) []Span {
+	var out []Span
+	for _, s := range spans {
+		if len(out) > 0 && s.From-out[len(out)-1].To < max(gap, 1) {
+			out[len(out)-1].To = max(out[len(out)-1].To, s.To)
+			continue
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// between returns the stretches around and between spans in [0, n).
+func between(spans []Span, n int) []Span {
+	out := make([]Span, 0, len(spans)+1)
+	at := 0
+	for _, s := range spans {
+		out = append(out, Span{at, s.From})
+		at = s.To
+	}
+	return append(out, Span{at, n})
+}
+
+// quantile returns the q quantile of sorted values by nearest rank.
+func quantile(sorted []float32, q float64) float32 {
+	return sorted[int(math.Round(q*float64(len(sorted)-1)))]
+}

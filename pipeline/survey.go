@@ -1,0 +1,88 @@
+package pipeline
+
+import (
+	"context"
+	"math"
+
+	"lectern/pipeline/report"
+	"lectern/pipeline/wav"
+)
+
+// survey is what one pass over a raw tells, at its own rate.
+type survey struct {
+	info     wav.Info
+	sha256   string
+	channel  channelChoice
+	offset   float64 // constant offset of the chosen channel, full scale 1
+	measured report.Measured
+	clipped  []clippedRun
+	odd      int64 // samples that were no numbers
+	meters   levels
+}
+
+// surveyRaw reads a raw once and measures it as it is.
+func surveyRaw(ctx context.Context, path string, progress func(share float64)) (*survey, error) {
+	f, info, err := openRaw(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	s := &survey{info: info, meters: newLevels(info.SampleRateHz, info.Channels)}
+	if s.sha256, err = sumFile(ctx, f); err != nil {
+		return nil, err
+	}
+	choose := newChannelChooser(info.Channels, info.SampleRateHz)
+	clips := newClipFinder(info.Channels)
+	var done int64
+	s.odd, err = readRaw(ctx, f, info, func(ch [][]float32) error {
+		s.meters.add(ch)
+		choose.add(ch)
+		clips.add(ch)
+		done += int64(len(ch[0]))
+		progress(float64(done) / float64(info.Frames))
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	s.channel, s.offset = choose.choice()
+	s.clipped = clips.found()
+	return s, nil
+}
+
+// tellOffset is the offset worth telling: 0.1 % of full scale, -60 dBFS (our choice).
+const tellOffset = 0.001
+
+// findings are what the raw itself shows, before anything is done to it.
+func (s *survey) findings() []report.Finding {
+	var out []report.Finding
+	whole := func(kind, says string) {
+		out = append(out, report.Finding{Kind: kind, UntilS: report.Seconds(s.info.DurationS()), Says: says})
+	}
+	if len(s.clipped) > 0 {
+		at := s.clipped[0]
+		rate := float64(s.info.SampleRateHz)
+		out = append(out, report.Finding{
+			Kind: "clipped", AtS: report.Seconds(float64(at.from) / rate),
+			UntilS: report.Seconds(float64(s.clipped[len(s.clipped)-1].to) / rate),
+			Says:   report.SaysClipped(len(s.clipped), float64(at.from)/rate),
+		})
+	}
+	if says := s.channel.says(); says != "" {
+		whole(s.channel.kind(), says)
+	}
+	if math.Abs(s.offset) > tellOffset {
+		whole("dc_offset", report.SaysOffset(100*s.offset))
+	}
+	if s.info.Unfinalized {
+		whole("unfinished", report.SaysUnfinished())
+	}
+	if missing := s.info.MissingBytes(); missing > 0 {
+		there := float64(s.info.Frames) * float64(s.info.BlockBytes)
+		whole("truncated", report.SaysTruncated(100*there/(there+float64(missing))))
+	}
+	if s.odd > 0 {
+		whole("not_a_number", report.SaysNonFinite(s.odd))
+	}
+	return out
+}

@@ -1,0 +1,264 @@
+package pipeline
+
+import (
+	"encoding/hex"
+	"fmt"
+	"math"
+	"time"
+
+	"lectern/pipeline/meter"
+	"lectern/pipeline/report"
+	"lectern/pipeline/speech"
+)
+
+// tell fills in everything of the report that does not hang on the revision.
+func (m *Master) tell(took time.Duration) {
+	s := m.job.Settings
+	r := &m.report
+	*r = report.Report{
+		Schema: report.Schema, State: "finished", Book: m.job.Book, Chapter: m.job.Chapter,
+		JudgedBy: report.JudgedBy,
+		MadeBy:   report.MadeBy{Version: m.job.Version, Chain: Chain, SettingsSHA256: s.SHA256()},
+		Finished: report.Finished{
+			SHA256: m.Written.SHA256, AudioSHA256: m.Written.AudioSHA256, Bytes: m.Written.Bytes,
+			DurationS: m.measured.DurationS, Measured: m.measured,
+			Format: report.Format{
+				Codec: "MP3", Says: fmt.Sprintf("MP3 %d kbps constant 44.1 kHz mono", s.Delivery.BitrateKbps),
+				SampleRateHz: sampleRateHz, Channels: 1, ConstantRate: true,
+				BitrateKbps: float64(s.Delivery.BitrateKbps), Frames: m.Written.Frames,
+			},
+			Findings: m.finishedFindings(),
+		},
+		Recipe:  report.Recipe{Settings: s, Edits: m.edits()},
+		Joins:   []report.Join{},
+		Retakes: []report.Retake{},
+		History: []string{},
+		Took: report.Took{
+			WallS:         report.Figure(took.Seconds()),
+			TimesRealTime: report.Figure(float64(m.measured.DurationS) / took.Seconds()),
+		},
+	}
+	for i, raw := range m.job.Raws {
+		r.Raws = append(r.Raws, m.tellRaw(i, raw))
+	}
+	r.Steps = m.steps()
+	r.Checks = report.Judge(m.measured, r.Finished.Format, s.Delivery, m.splitAt())
+	r.Verdict = report.VerdictOf(r.Checks)
+	if r.Verdict == report.Pass {
+		for _, f := range r.Findings() {
+			if f.NeedsEar() {
+				r.Verdict = report.Listen
+			}
+		}
+	}
+}
+
+// Report returns the report for a revision. archivedAs names the raws in the
+// archive, in the order of the job; it may be nil where nothing is archived.
+func (m *Master) Report(revision int, madeAt time.Time, archivedAs []string) *report.Report {
+	r := m.report
+	r.Revision, r.MadeAt = revision, madeAt.UTC().Truncate(time.Second)
+	r.Finished.Name = m.job.Chapter + ".mp3"
+	r.Raws = append([]report.Raw(nil), r.Raws...)
+	for i, name := range archivedAs {
+		r.Raws[i].ArchivedAs = name
+	}
+	return &r
+}
+
+// Recipe returns what must be kept with the raws to make the chapter again.
+func (m *Master) Recipe(revision int, archivedAs []string) *report.RecipeFile {
+	f := &report.RecipeFile{
+		Schema: report.RecipeSchema, Book: m.job.Book, Chapter: m.job.Chapter, Revision: revision,
+		MadeBy: m.report.MadeBy, Recipe: m.report.Recipe,
+	}
+	for i, raw := range m.report.Raws {
+		f.Raws = append(f.Raws, report.RecipeRaw{
+			Role: raw.Role, Number: raw.Number, Name: raw.Name, ArchivedAs: archivedAs[i], SHA256: raw.SHA256,
+		})
+	}
+	return f
+}
+
+func (m *Master) tellRaw(i int, raw Raw) report.Raw {
+	s, rec := m.raws.surveys[i], m.raws.recs[i]
+	measured := report.Measured{}
+	s.meters.fill(&measured)
+	fillFromMap(&measured, rec.m, m.raws.power[i], nil)
+	findings := s.findings()
+	for k := range findings {
+		findings[k].FinishedAtS = m.finishedAt(i, float64(findings[k].AtS))
+	}
+	return report.Raw{
+		Role: raw.Role, Number: raw.Number, Name: raw.Name, NameHex: hex.EncodeToString([]byte(raw.Name)),
+		SHA256: s.sha256, Format: s.info.Format(), DurationS: report.Seconds(s.info.DurationS()),
+		Measured: measured, Findings: findings,
+	}
+}
+
+// finishedAt tells where a time of raw i is in the finished file, nil if it was
+// cut away.
+func (m *Master) finishedAt(i int, atS float64) *report.Seconds {
+	frame := int(atS * framesPerSecond)
+	for _, s := range m.timeline.segments {
+		if s.Raw == i && !s.Tone && frame >= s.From && frame < s.From+s.Frames {
+			at := report.Seconds(atS + float64(s.At-s.From)/framesPerSecond)
+			return &at
+		}
+	}
+	return nil
+}
+
+// edits are the segments, in seconds.
+func (m *Master) edits() []report.Edit {
+	var out []report.Edit
+	for _, s := range m.timeline.segments {
+		e := report.Edit{AtS: inSeconds(s.At)}
+		if s.Tone {
+			e.ToS = inSeconds(s.Frames)
+		} else {
+			raw := s.Raw
+			e.Raw, e.FromS, e.ToS = &raw, inSeconds(s.From), inSeconds(s.From+s.Frames)
+		}
+		out = append(out, e)
+	}
+	return out
+}
+
+func inSeconds(frames int) report.Seconds { return report.Seconds(frames) / framesPerSecond }
+
+// finishedFindings tell what was laid in, and what the room still lacks.
+func (m *Master) finishedFindings() []report.Finding {
+	out := []report.Finding{}
+	body := m.timeline.body()
+	inside := speech.Span{From: -1}
+	var places, frames int
+	for _, s := range m.timeline.segments {
+		if !s.Tone {
+			continue
+		}
+		switch {
+		case s.End() <= body.From:
+			out = append(out, m.laidIn(s, "before the first word"))
+		case s.At >= body.To:
+			out = append(out, m.laidIn(s, "after the last word"))
+		default:
+			places++
+			frames += s.Frames
+			if inside.From < 0 {
+				inside.From = s.At
+			}
+			inside.To = s.End()
+		}
+	}
+	if places > 0 {
+		at := inSeconds(inside.From)
+		out = append(out, report.Finding{
+			Kind: "silence_inside", AtS: at, UntilS: inSeconds(inside.To), FinishedAtS: &at,
+			Says: report.SaysSilenceInside(places, float64(frames)/framesPerSecond, float64(at)),
+		})
+	}
+	limit := m.job.Settings.Delivery.NoiseMaxDBFS
+	left := max(float64(m.measured.NoiseFloorDBFS), float64(m.measured.RoomToneDBFS)) - limit
+	if m.loudness.easeDB > 0 && left > 0 {
+		db := report.Figure(left)
+		out = append(out, report.Finding{
+			Kind: "noise_left", UntilS: m.measured.DurationS, DB: &db,
+			Says: report.SaysNoiseLeft(m.loudness.easeDB, left),
+		})
+	}
+	return out
+}
+
+func (m *Master) laidIn(s Segment, where string) report.Finding {
+	at := inSeconds(s.At)
+	db := report.Figure(m.raws.recs[s.Raw].room.powerDBFS + float64(m.plan.GainDB[s.At]) + m.plan.OverallDB)
+	return report.Finding{
+		Kind: "tone_laid_in", AtS: at, UntilS: inSeconds(s.End()), FinishedAtS: &at, DB: &db,
+		Says: report.SaysToneLaidIn(float64(s.Frames)/framesPerSecond, where, m.raws.recs[s.Raw].room.borrowed),
+	}
+}
+
+// splitAt is where a file that is too long could be split: the middle of the
+// longest pause in its middle third, in seconds.
+func (m *Master) splitAt() float64 {
+	n := m.timeline.frames()
+	at, longest := n/2, 0
+	for _, p := range m.timeline.pauses {
+		if p.From >= n/3 && p.To <= 2*n/3 && p.Len() > longest {
+			longest, at = p.Len(), (p.From+p.To)/2
+		}
+	}
+	return float64(at) / framesPerSecond
+}
+
+// steps tells what each step of the chain did.
+func (m *Master) steps() []report.Step {
+	t, l, loud := m.timeline, m.leveling, m.loudness
+	lowest, highest := 0.0, 0.0
+	for i, g := range l.phraseDB {
+		if i == 0 {
+			lowest, highest = g, g
+		}
+		lowest, highest = min(lowest, g), max(highest, g)
+	}
+	laid := 0
+	for _, in := range t.laidIn {
+		if in {
+			laid++
+		}
+	}
+	clean := step("clean", map[string]float64{"rumble_hz": m.job.Settings.Level.RumbleHz})
+	if took := m.rumbleTookDB(); !math.IsInf(took, 0) && !math.IsNaN(took) {
+		clean.Figures["took_db"] = report.Figure(took)
+	}
+	normalize := step("normalize", map[string]float64{
+		"overall_db": m.plan.OverallDB, "limited_max_db": m.limitDB, "ceiling_dbfs": m.plan.CeilingDBFS,
+		"reading_rms_dbfs": float64(m.measured.ReadingRMSDBFS),
+	})
+	normalize.GaveWay = append(normalize.GaveWay, loud.gaveWay...)
+	return []report.Step{
+		clean,
+		step("trim", map[string]float64{
+			"head_s":         float64(t.pauses[0].Len()) / framesPerSecond,
+			"tail_s":         float64(t.pauses[len(t.pauses)-1].Len()) / framesPerSecond,
+			"tone_laid_in_s": float64(laid) / framesPerSecond,
+		}),
+		step("level", map[string]float64{
+			"phrases": float64(len(t.phrases)), "gain_min_db": lowest, "gain_max_db": highest,
+			"spread_before_db": l.spreadBeforeDB, "spread_after_db": l.spreadAfterDB,
+			"pauses_eased_db": loud.easeDB,
+		}),
+		normalize,
+		step("encode", map[string]float64{
+			"bitrate_kbps": float64(m.job.Settings.Delivery.BitrateKbps), "frames": float64(m.Written.Frames),
+			"tries": float64(m.tries),
+		}),
+		step("prove", map[string]float64{
+			"signal_to_difference_db": m.proof.SNRDB, "peak_moved_db": m.proof.PeakMoveDB,
+		}),
+	}
+}
+
+func step(name string, figures map[string]float64) report.Step {
+	s := report.Step{Name: name, Figures: map[string]report.Figure{}, GaveWay: []report.GaveWay{}}
+	for k, v := range figures {
+		if !math.IsNaN(v) && !math.IsInf(v, 0) {
+			s.Figures[k] = report.Figure(v)
+		}
+	}
+	return s
+}
+
+// rumbleTookDB is how much softer the filter made the room, over the pauses of
+// all raws.
+func (m *Master) rumbleTookDB() float64 {
+	var before, after float64
+	for i, rec := range m.raws.recs {
+		for _, p := range rec.m.Pauses {
+			before += meanPower(m.raws.power[i], p) * float64(p.Len())
+			after += meanPower(rec.m.Features.Power, p) * float64(p.Len())
+		}
+	}
+	return float64(meter.FromPower(before) - meter.FromPower(after))
+}
