@@ -1,6 +1,9 @@
 package watcher
 
-import "context"
+import (
+	"context"
+	"errors"
+)
 
 // Hands are the three things the watcher cannot do itself, because it knows
 // no audio. cmd fills them in.
@@ -26,6 +29,9 @@ type Completeness struct {
 	Percent float64
 	// Says is one plain sentence for the narrator; for Arriving and Refused.
 	Says string
+	// DurationS is how many seconds of sound the file holds, for the check that
+	// the disk has room. 0 if unknown; then it is guessed from the size.
+	DurationS float64
 }
 
 // Completion is how far along a raw is.
@@ -94,6 +100,18 @@ type Made struct {
 	// raws' names in the archive are settled. archivedAs runs parallel to Job.Raws.
 	Papers func(revision int, archivedAs []string) (Papers, error)
 }
+
+// ErrBadRaw is what Make's error wraps if the raws themselves are at fault.
+var ErrBadRaw = errors.New("the recording cannot become a chapter")
+
+// BadRaw is an ErrBadRaw with the sentence the narrator reads: what is wrong
+// and what to do about it.
+type BadRaw struct{ Says string }
+
+func (e *BadRaw) Error() string { return e.Says }
+
+// Unwrap makes errors.Is(err, ErrBadRaw) true.
+func (e *BadRaw) Unwrap() error { return ErrBadRaw }
 
 // Papers are the texts published beside an MP3.
 type Papers struct {

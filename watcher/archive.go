@@ -1,0 +1,188 @@
+package watcher
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strconv"
+
+	"lectern/watcher/internal/durable"
+)
+
+// shelf says how a chapter is filed: under which names, and what is there.
+type shelf struct {
+	// Book and Stem are the names in finished/ and archive/, spelled as they
+	// were the first time.
+	Book, Stem string
+	// Highest is the highest revision known anywhere, 0 if there is none.
+	Highest int
+	// Current is the revision that lies under the plain name in finished/, and
+	// HasMP3 tells whether its MP3 is still there.
+	Current int
+	HasMP3  bool
+	// Raws are those of the highest revision in the archive, in playing order.
+	Raws []recipeRaw
+}
+
+// recipeRaw is what the watcher reads of one raw in a recipe.
+type recipeRaw struct {
+	Role       string `json:"role"`
+	Number     int    `json:"number"`
+	Name       string `json:"name"`
+	NameHex    string `json:"name_hex"`
+	ArchivedAs string `json:"archived_as"`
+	SHA256     string `json:"sha256"`
+}
+
+// member returns the raw as order wants it, named by its exact bytes.
+func (r recipeRaw) member() member {
+	return member{
+		Role: r.Role, Number: r.Number, Name: fromHex(r.NameHex, r.Name),
+		ArchivedAs: r.ArchivedAs, SHA256: r.SHA256,
+	}
+}
+
+// revisionName matches what carries a revision in archive/ and superseded/.
+var revisionName = regexp.MustCompile(`(?s)^(.+)\.r([0-9]{1,9})\.(recipe\.json|mp3|json)$`)
+
+// shelf finds a chapter in finished/ and archive/, whatever its spelling there.
+func (ws *Workspace) shelf(book, chapter string) (shelf, error) {
+	s := shelf{Book: outStem(book), Stem: outStem(chapter)}
+	if book != "" {
+		for _, root := range []string{ws.Archive, ws.Finished} {
+			spelled, err := spelling(root, s.Book)
+			if err != nil {
+				return shelf{}, err
+			}
+			if spelled != "" {
+				s.Book = spelled
+				break
+			}
+		}
+	}
+	recipe, newest := "", -1
+	for _, dir := range []string{
+		filepath.Join(ws.Finished, s.Book, "superseded"), filepath.Join(ws.Archive, s.Book),
+	} {
+		names, err := namesIn(dir)
+		if err != nil {
+			return shelf{}, err
+		}
+		for _, name := range names {
+			m := revisionName.FindStringSubmatch(name)
+			if m == nil || Fold(m[1]) != Fold(s.Stem) {
+				continue
+			}
+			s.Stem = m[1]
+			n, _ := strconv.Atoi(m[2]) // the pattern holds only digits
+			if m[3] == "recipe.json" && n > newest {
+				recipe, newest = filepath.Join(dir, name), n
+			}
+			s.Highest = max(s.Highest, n)
+		}
+	}
+	if recipe != "" {
+		var r struct {
+			Raws []recipeRaw `json:"raws"`
+		}
+		// A damaged recipe counts as one without raws: order then asks for what
+		// is missing.
+		if err := readJSON(recipe, &r); err != nil && !errors.Is(err, errNotJSON) {
+			return shelf{}, fmt.Errorf("read recipe: %w", err)
+		}
+		s.Raws = r.Raws
+	}
+	return s, ws.current(&s)
+}
+
+// current reads which revision lies under the plain name. An MP3 without a
+// report of ours is kept like any other revision.
+func (ws *Workspace) current(s *shelf) error {
+	dir := filepath.Join(ws.Finished, s.Book)
+	for _, ending := range []string{".json", ".mp3"} {
+		name, err := spelling(dir, s.Stem+ending)
+		if err != nil {
+			return err
+		}
+		if name == "" {
+			continue
+		}
+		s.Stem = name[:len(name)-len(ending)]
+		s.HasMP3 = ending == ".mp3"
+		s.Current = s.Highest
+	}
+	var report struct {
+		Revision int `json:"revision"`
+	}
+	err := readJSON(filepath.Join(dir, s.Stem+".json"), &report)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) && !errors.Is(err, errNotJSON) {
+		return fmt.Errorf("read report: %w", err)
+	}
+	if report.Revision > 0 {
+		s.Current = report.Revision
+	}
+	s.Highest = max(s.Highest, s.Current)
+	return nil
+}
+
+// spelling returns the name in dir that is the same as want when folded, or "".
+func spelling(dir, want string) (string, error) {
+	if _, err := os.Lstat(filepath.Join(dir, want)); err == nil {
+		return want, nil
+	}
+	names, err := namesIn(dir)
+	if err != nil {
+		return "", err
+	}
+	for _, name := range names {
+		if Fold(name) == Fold(want) {
+			return name, nil
+		}
+	}
+	return "", nil
+}
+
+// namesIn lists a folder; one that is not there yet is empty.
+func namesIn(dir string) ([]string, error) {
+	entries, err := os.ReadDir(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("list folder: %w", err)
+	}
+	names := make([]string, len(entries))
+	for i, e := range entries {
+		names[i] = e.Name()
+	}
+	return names, nil
+}
+
+// errNotJSON reports a file that was read well but is not what it should be.
+var errNotJSON = errors.New("not readable as JSON")
+
+// jsonMaxBytes bounds what is read into memory: a report of a very long
+// chapter is well under a megabyte. Our choice.
+const jsonMaxBytes = 64 << 20
+
+// readJSON reads one of the program's own papers.
+func readJSON(path string, into any) error {
+	f, err := durable.OpenRegular(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, jsonMaxBytes))
+	if err != nil {
+		return err
+	}
+	if err := json.Unmarshal(data, into); err != nil {
+		return fmt.Errorf("%w: %q: %w", errNotJSON, filepath.Base(path), err)
+	}
+	return nil
+}

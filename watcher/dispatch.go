@@ -1,0 +1,225 @@
+package watcher
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"runtime/debug"
+	"slices"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+)
+
+// dispatch gives work to idle workers: jobs already in working/ first, then
+// ready batches, each smallest first.
+func (d *daemon) dispatch(ctx context.Context, now time.Time) {
+	slices.SortStableFunc(d.owned, func(a, b *job) int {
+		if a.suspect() != b.suspect() {
+			return boolInt(a.suspect()) - boolInt(b.suspect())
+		}
+		return int(a.bytes() - b.bytes())
+	})
+	for i := 0; i < len(d.owned) && len(d.running) < d.jobs; {
+		j := d.owned[i]
+		if _, busy := d.running[j.Key]; busy || now.Before(j.retryAt) {
+			i++
+			continue
+		}
+		need := d.roomFor(j.Seconds, j.bytes())
+		if j.Says != "" || exists(j.path("plan.json")) {
+			need = room{}
+		}
+		if !d.hasRoom(need) {
+			return
+		}
+		d.owned = slices.Delete(d.owned, i, i+1)
+		d.running[j.Key], d.promised[j.Key] = j, need
+		go d.worker(ctx, result{key: j.Key, job: j})
+	}
+	for i := 0; i < len(d.queue) && len(d.running) < d.jobs; {
+		b := d.queue[i]
+		if _, busy := d.running[b.Key]; busy || d.owns(b.Key) {
+			i++
+			continue
+		}
+		var need room
+		if b.Says == "" {
+			need = d.roomFor(b.Seconds, b.bytes())
+		}
+		if !d.hasRoom(need) {
+			return
+		}
+		d.queue = slices.Delete(d.queue, i, i+1)
+		if state := d.folders[b.Book]; state != nil {
+			for _, r := range b.Raws {
+				delete(state.files, r.name()) // settles anew if the claim fails
+			}
+		}
+		d.running[b.Key], d.promised[b.Key] = nil, need
+		go d.worker(ctx, result{key: b.Key, batch: b})
+	}
+}
+
+func boolInt(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// suspect tells whether a job has been there when the process died, more than
+// once: then the others go first.
+func (j *job) suspect() bool {
+	_, died, err := j.tries()
+	return err == nil && died > 1
+}
+
+func (d *daemon) owns(key string) bool {
+	return slices.ContainsFunc(d.owned, func(j *job) bool { return j.Key == key })
+}
+
+// worker claims, if there is no job yet, and works. A panic ends the job's try
+// and nothing else.
+func (d *daemon) worker(ctx context.Context, r result) {
+	defer func() {
+		if v := recover(); v != nil {
+			r.err = &panicError{v, debug.Stack()}
+		}
+		d.results <- r
+	}()
+	if r.job == nil {
+		if r.batch.Says == "" {
+			if r.problem, r.err = d.question(r.batch); r.problem != "" || r.err != nil {
+				return
+			}
+		}
+		if r.job, r.err = d.claim(r.batch); r.err != nil {
+			return
+		}
+		d.results <- result{key: r.key, job: r.job, claimed: true}
+	}
+	d.tell(Event{Kind: Claimed, Book: r.job.Book, Chapter: r.job.Chapter, Raws: r.job.names()})
+	if r.err = d.work(ctx, r.job); r.err == nil {
+		r.job = nil
+	}
+}
+
+// question asks what the names of a batch leave open, before it is claimed.
+func (d *daemon) question(b batch) (string, error) {
+	s, err := d.ws.shelf(b.Book, b.Chapter)
+	if err != nil {
+		return "", err
+	}
+	var waiting []member
+	for _, r := range b.Raws {
+		waiting = append(waiting, member{Role: r.Role, Number: r.Number, Name: r.name()})
+	}
+	list, problem := order(waiting, s.members())
+	if problem == "" {
+		problem = d.missing(s, list)
+	}
+	return problem, nil
+}
+
+// settleResult takes note of how a worker came back.
+func (d *daemon) settleResult(ctx context.Context, r result) {
+	if r.claimed {
+		d.running[r.key] = r.job
+		return
+	}
+	delete(d.running, r.key)
+	delete(d.promised, r.key)
+	var wait *waitError
+	switch {
+	case r.problem != "":
+		d.blockOn(r)
+	case r.err == nil:
+		delete(d.said, questionPath(d.ws, r.batch.Book, r.key))
+	case errors.Is(r.err, errLost) && (r.job == nil || !exists(r.job.Dir)):
+		d.nextScanOf(r.batch.Book)
+	case r.job == nil:
+		d.nextScanOf(r.batch.Book)
+		d.log.Warn(plain(r.batch.Chapter)+": could not be taken out of the inbox, trying again",
+			append(failure(r.err), zap.String("book", r.batch.Book))...)
+	case ctx.Err() != nil:
+		d.owned = append(d.owned, r.job)
+	case errors.As(r.err, &wait):
+		r.job.retryAt = time.Now().Add(wait.after)
+		d.owned = append(d.owned, r.job)
+		d.say(r.job.Dir, wait.says, zapcore.InfoLevel, r.job.label()+": "+wait.says,
+			zap.String("book", r.job.Book), zap.Strings("raws", r.job.names()))
+	default:
+		d.retryLater(r.job, r.err)
+	}
+}
+
+// nextScanOf has a folder looked into again soon.
+func (d *daemon) nextScanOf(folder string) {
+	if state := d.folders[folder]; state != nil {
+		state.next = time.Now()
+	}
+}
+
+// The pause before a job is tried again after an error doubles between these
+// two; a full disk is asked again at least once a minute. design: back off for
+// ever, never give a recording up because of the disk.
+const (
+	retryMin     = time.Second
+	retryMax     = 15 * time.Minute
+	retryFullMax = time.Minute
+)
+
+func (d *daemon) retryLater(j *job, err error) {
+	longest := retryMax
+	if isDiskFull(err) {
+		longest = retryFullMax
+	}
+	j.pause = min(max(2*j.pause, retryMin), longest)
+	fields := append(failure(err), zap.String("book", j.Book), zap.Strings("raws", j.names()))
+	if errors.Is(err, errAlarm) {
+		j.pause = retryMax
+		d.log.Error(fmt.Sprintf("%s: a file of this chapter is missing. Nothing more is done to it until the file is back; "+
+			"look for it in archive, finished and working", j.label()), fields...)
+	} else {
+		d.log.Warn(fmt.Sprintf("%s: could not be finished, trying again in %.0f s", j.label(), j.pause.Seconds()), fields...)
+	}
+	j.retryAt = time.Now().Add(j.pause)
+	d.owned = append(d.owned, j)
+}
+
+// blockOn says what is to be answered before a chapter is made, and leaves its
+// files alone until they change or the next rescan comes.
+func (d *daemon) blockOn(r result) {
+	if state := d.folders[r.batch.Book]; state != nil {
+		var files []*tracked
+		for _, raw := range r.batch.Raws {
+			t := d.track(r.batch.Book, raw.name())
+			t.seen = watched{last: raw.Look, since: time.Now(), count: 1}
+			state.files[t.name] = t
+			files = append(files, t)
+		}
+		d.blocked[r.key] = signature(files)
+	}
+	if d.say(questionPath(d.ws, r.batch.Book, r.key), r.problem, zapcore.WarnLevel,
+		plain(r.batch.Chapter)+": waiting, "+r.problem, zap.String("book", r.batch.Book)) {
+		d.tell(Event{Kind: Waiting, Book: r.batch.Book, Chapter: r.batch.Chapter, Says: r.problem})
+	}
+}
+
+// questionPath stands for a chapter among the paths that lines are about.
+func questionPath(ws *Workspace, book, key string) string {
+	return filepath.Join(ws.Working, key, book)
+}
+
+// stop waits for the workers, which heed ctx, and lets the jobs go.
+func (d *daemon) stop(ctx context.Context) {
+	for len(d.running) > 0 {
+		d.settleResult(ctx, <-d.results)
+	}
+	released := d.me
+	released.Released = true
+	d.signLeases(released)
+}

@@ -1,0 +1,40 @@
+// Package watcher takes finished recordings out of an inbox, has them made
+// into chapters, and files what comes out, without ever losing a recording.
+//
+// It knows no audio. What it cannot know itself it asks three functions, Hands.
+//
+// # The folders are the state
+//
+// There is no database. What is known about a recording is where it lies:
+//
+//	inbox/BOOK/NAME.wav                  dropped: waiting until it is all there
+//	working/JOB/new/1.wav                claimed: one chapter's batch, one folder
+//	working/JOB/plan.json                made: every move to come is written down
+//	finished/BOOK/NAME.mp3, NAME.json    published: the report is the mark
+//	archive/BOOK/NAME.r1.wav             done: a job is done once every raw is here
+//	setaside/BOOK/NAME.wav, NAME.json    could not be made; the report says why
+//
+// Beside them lie
+//
+//	finished/BOOK/NAME - please read.txt     what she must do, if anything
+//	finished/BOOK/superseded/NAME.r1.mp3     earlier revisions, with their reports
+//	archive/BOOK/NAME.r1.recipe.json         how a revision was made, of which raws
+//	setaside/BOOK/superseded/NAME.1.wav      earlier tries that were set aside
+//
+// and in a job's folder
+//
+//	orig.json    where each raw came from and what it looked like then
+//	job.json     the playing order: claimed raws and archived ones
+//	lease        who works on it, and a counter that shows the owner lives
+//	tries/       one mark for each try begun, one for each that failed
+//
+// Memory holds only what was seen of files that still arrive. It may be lost
+// at any moment.
+//
+// # The order of a chapter
+//
+// Scan (inbox.go), settle (settle.go), batch (batch.go), claim (claim.go),
+// work (job.go), publish (publish.go), archive (archive.go) or set aside
+// (setaside.go). Every step is durable before the next begins, overwrites
+// nothing, and may be repeated: starting again after a crash is the same code.
+package watcher

@@ -1,0 +1,329 @@
+package watcher
+
+import (
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+)
+
+// tracked is one WAV in the inbox.
+type tracked struct {
+	folder, name string
+	sorted       Sorted
+	key          string // chapterKey
+	seen         watched
+
+	// What was found out about the file as it looks in seen. Forgotten when it
+	// changes.
+	asked    bool
+	complete Completeness
+}
+
+// folderState is one folder of the inbox, "" for the inbox itself.
+type folderState struct {
+	files map[string]*tracked
+	next  time.Time // when a file in it wants another look; zero: at the next rescan
+}
+
+// scanAll looks into the inbox and every book folder.
+func (d *daemon) scanAll(now time.Time) {
+	if !d.scan("", now) {
+		return
+	}
+	for folder := range d.folders {
+		if folder != "" {
+			d.scan(folder, now)
+		}
+	}
+}
+
+// scan looks into one folder of the inbox and tells whether it could.
+func (d *daemon) scan(folder string, now time.Time) bool {
+	dir := filepath.Join(d.ws.Inbox, folder)
+	d.arm(dir)
+	info, err := os.Lstat(dir)
+	if err == nil && !info.IsDir() {
+		err = &fs.PathError{Op: "scan", Path: dir, Err: fs.ErrNotExist} // swapped for a link
+	}
+	var entries []os.DirEntry
+	if err == nil {
+		entries, err = os.ReadDir(dir)
+	}
+	if err != nil {
+		d.lost(folder, err)
+		return false
+	}
+	d.scanPause = 0
+	delete(d.said, dir)
+	state := d.folders[folder]
+	if state == nil {
+		state = &folderState{files: map[string]*tracked{}}
+		d.folders[folder] = state
+	}
+	here := make(map[string]bool, len(entries))
+	for _, e := range entries {
+		here[e.Name()] = true
+		d.enter(state, folder, e.Name(), now)
+	}
+	for name := range state.files {
+		if !here[name] {
+			delete(state.files, name)
+		}
+	}
+	for path := range d.said {
+		if filepath.Dir(path) == dir && !here[filepath.Base(path)] {
+			delete(d.said, path)
+		}
+	}
+	if folder == "" {
+		for name := range d.folders {
+			if name != "" && !here[name] {
+				d.forget(name)
+			}
+		}
+	}
+	return true
+}
+
+// lost deals with a folder that cannot be looked into. A book folder is
+// forgotten; a missing inbox is looked for again and again.
+func (d *daemon) lost(folder string, err error) {
+	dir := filepath.Join(d.ws.Inbox, folder)
+	if folder != "" && errors.Is(err, fs.ErrNotExist) {
+		d.forget(folder)
+		return
+	}
+	d.say(dir, "lost", zapcore.WarnLevel,
+		"a folder cannot be looked into; trying again until it can", zap.String("folder", folder), zap.Error(err))
+	if folder == "" {
+		d.folders = map[string]*folderState{}
+		d.scanPause = min(max(2*d.scanPause, scanPauseMin), scanPauseMax)
+	}
+}
+
+// The pause after a failed scan of the inbox doubles between these.
+const (
+	scanPauseMin = time.Second
+	scanPauseMax = time.Minute
+)
+
+func (d *daemon) forget(folder string) {
+	delete(d.folders, folder)
+	if d.hints != nil {
+		d.hints.disarm(filepath.Join(d.ws.Inbox, folder))
+	}
+}
+
+// arm asks for notifications of a folder. Where the system has no more to give,
+// the rescan alone finds everything, only later.
+func (d *daemon) arm(dir string) {
+	if d.hints == nil {
+		return
+	}
+	err := d.hints.arm(dir)
+	switch {
+	case err == nil, errors.Is(err, fs.ErrNotExist):
+	case !d.polling:
+		d.polling = true
+		d.log.Warn("the system cannot watch all folders; polling: new takes are found at the next rescan",
+			zap.Duration("every", d.set.Rescan), zap.Error(err))
+	}
+}
+
+// enter takes note of one name in a folder.
+func (d *daemon) enter(state *folderState, folder, name string, now time.Time) {
+	kind := kindOf(name)
+	if kind == junk {
+		return
+	}
+	path := filepath.Join(d.ws.Inbox, folder, name)
+	info, err := os.Lstat(path)
+	if err != nil {
+		return // gone again, or not readable: the next scan tells
+	}
+	file := []zap.Field{zap.String("name", name), zap.String("book", folder)}
+	switch {
+	case info.IsDir() && folder == "":
+		if d.folders[name] == nil {
+			d.folders[name] = &folderState{files: map[string]*tracked{}}
+			d.scan(name, now)
+		}
+	case info.IsDir():
+		d.say(path, "deep", zapcore.WarnLevel, fmt.Sprintf(
+			"%s: a folder inside a book folder is too deep and is not looked into; move its recordings up into %s",
+			plain(name), plain(folder)), file...)
+	case !info.Mode().IsRegular():
+		d.say(path, "link", zapcore.WarnLevel, fmt.Sprintf(
+			"%s: refused, because it is a link or a device and not a file; copy the recording itself here", plain(name)), file...)
+	case kind == audio:
+		d.say(path, "format", zapcore.WarnLevel, fmt.Sprintf(
+			"%s: not taken, because only WAV keeps the whole sound; export it as WAV, 44.1 kHz, 24 bit, mono", plain(name)), file...)
+	case kind == wav:
+		t := state.files[name]
+		if t == nil {
+			t = d.track(folder, name)
+			state.files[name] = t
+		}
+		seen := t.seen.seen(lookAt(info), now)
+		if seen.count == 1 {
+			t.asked = false
+		}
+		t.seen = seen
+	}
+}
+
+func (d *daemon) track(folder, name string) *tracked {
+	t := &tracked{folder: folder, name: name}
+	t.sorted = d.hands.Sort(folder, strings.TrimRight(name, ". "))
+	t.key = chapterKey(folder, t.sorted.Key)
+	return t
+}
+
+// stalledAfter is how long a file may be short of what its header promises
+// before that is worth a warning. From the reliability notes.
+const stalledAfter = 30 * time.Minute
+
+// assess tells whether a WAV is ready to be claimed. If refuse is not empty it
+// is ready to be set aside with that sentence. Otherwise next says when to look
+// again, zero for the next rescan.
+func (d *daemon) assess(t *tracked, now time.Time) (ready bool, refuse string, next time.Time) {
+	path := filepath.Join(d.ws.Inbox, t.folder, t.name)
+	if !t.seen.settled(now, d.quiet) {
+		return false, "", t.seen.nextLook(now, d.quiet)
+	}
+	quiet := t.seen.quiet(now)
+	if t.seen.last.Size == 0 {
+		if quiet < d.set.UnfinishedWait {
+			d.waits(t, "empty", "waiting, nothing has arrived yet")
+			return false, "", t.seen.since.Add(d.set.UnfinishedWait)
+		}
+		return true, "The file is empty: it holds no sound at all. Export or copy the recording again.", time.Time{}
+	}
+	if !t.asked {
+		open, err := hasWriter(path)
+		switch {
+		case err != nil:
+			d.waits(t, "unreadable", "waiting, because it cannot be opened; its rights must allow this program to read it", zap.Error(err))
+			return false, "", time.Time{}
+		case open == yes:
+			d.waits(t, "open", "waiting, it is still open in the program that writes it")
+			return false, "", now.Add(d.quiet)
+		case open == unknown && quiet < 3*d.quiet:
+			return false, "", t.seen.since.Add(3 * d.quiet)
+		}
+	}
+	if t.seen.last.Size > d.set.RawMaxBytes {
+		return true, fmt.Sprintf("The file is %s large, more than raw_max_gib in lectern.toml allows. Save it in shorter pieces.",
+			gigabytes(t.seen.last.Size)), time.Time{}
+	}
+	if t.sorted.Says != "" {
+		return true, t.sorted.Says, time.Time{}
+	}
+	if !t.asked {
+		t.complete, t.asked = d.askComplete(path), true // its writer is asked about once more after the claim
+	}
+	switch t.complete.State {
+	case Refused:
+		return true, t.complete.Says, time.Time{}
+	case Arriving:
+		if quiet >= stalledAfter {
+			d.waits(t, "stalled", fmt.Sprintf("stalled at %.0f %% for half an hour; copy it again if nothing more comes", t.complete.Percent))
+			return false, "", time.Time{}
+		}
+		d.waits(t, "arriving", fmt.Sprintf("waiting, %.0f %% received", t.complete.Percent), zap.String("says", t.complete.Says))
+		return false, "", t.seen.since.Add(stalledAfter)
+	case Unfinished:
+		if quiet < d.set.UnfinishedWait {
+			d.waits(t, "unfinished", fmt.Sprintf("waiting, the recorder has not closed it; it is taken as it stands after %.0f s without a change",
+				d.set.UnfinishedWait.Seconds()))
+			return false, "", t.seen.since.Add(d.set.UnfinishedWait)
+		}
+	}
+	return true, "", time.Time{}
+}
+
+// waits says, once, why a file is not taken yet.
+func (d *daemon) waits(t *tracked, sort, why string, fields ...zap.Field) {
+	fields = append(fields, zap.String("name", t.name), zap.String("book", t.folder))
+	path := filepath.Join(d.ws.Inbox, t.folder, t.name)
+	if d.say(path, sort, zapcore.InfoLevel, plain(t.name)+": "+why, fields...) {
+		d.tell(Event{Kind: Waiting, Book: t.folder, Chapter: t.sorted.Chapter, Raws: []string{t.name}, Says: why})
+	}
+}
+
+// gather works out, from everything tracked, which batches are ready, smallest
+// first, and when each folder wants another look.
+func (d *daemon) gather(now time.Time) {
+	groups := map[string][]*tracked{}
+	unready := map[string]bool{}
+	d.queue = d.queue[:0]
+	for folder, state := range d.folders {
+		state.next = time.Time{}
+		for _, t := range state.files {
+			ready, refuse, next := d.assess(t, now)
+			if !next.IsZero() && (state.next.IsZero() || next.Before(state.next)) {
+				state.next = next
+			}
+			switch {
+			case refuse != "":
+				unready[t.key] = true // its chapter waits until it is out of the way
+				d.queue = append(d.queue, d.batchOf(folder, []*tracked{t}, refuse))
+			case ready:
+				groups[t.key] = append(groups[t.key], t)
+			default:
+				unready[t.key] = true
+			}
+		}
+	}
+	for key, files := range groups {
+		if unready[key] || d.blocked[key] == signature(files) {
+			continue
+		}
+		// Two folders that differ only in spelling are one book, but a batch
+		// comes out of one folder: the other one is a batch after it.
+		slices.SortFunc(files, func(a, b *tracked) int {
+			return strings.Compare(a.folder+"/"+a.name, b.folder+"/"+b.name)
+		})
+		folder := files[0].folder
+		end := slices.IndexFunc(files, func(t *tracked) bool { return t.folder != folder })
+		if end < 0 {
+			end = len(files)
+		}
+		d.queue = append(d.queue, d.batchOf(folder, files[:end], ""))
+	}
+	slices.SortFunc(d.queue, func(a, b batch) int { return int(a.bytes() - b.bytes()) })
+}
+
+func (d *daemon) batchOf(folder string, files []*tracked, says string) batch {
+	b := batch{Key: files[0].key, Book: folder, Chapter: files[0].sorted.Chapter, Says: says}
+	for _, t := range files {
+		b.Seconds += t.complete.DurationS
+		b.Raws = append(b.Raws, origRaw{
+			Name: strings.ToValidUTF8(t.name, "\ufffd"), NameHex: hex.EncodeToString([]byte(t.name)),
+			Role: t.sorted.Role, Number: t.sorted.Number, Look: t.seen.last,
+			TakenUnfinished: t.complete.State == Unfinished,
+		})
+		if t.complete.DurationS == 0 {
+			b.Seconds = 0 // one unknown length: guess from the size
+		}
+	}
+	return b
+}
+
+// signature changes whenever a chapter's waiting files do.
+func signature(files []*tracked) string {
+	var b strings.Builder
+	for _, t := range files {
+		fmt.Fprintf(&b, "%q %q %v\n", t.folder, t.name, t.seen.last)
+	}
+	return b.String()
+}

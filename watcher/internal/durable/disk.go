@@ -1,0 +1,91 @@
+package durable
+
+import (
+	"fmt"
+	"io/fs"
+	"os"
+	"sync/atomic"
+)
+
+// Disk is the file system of the computer.
+type Disk struct {
+	unconfirmed atomic.Bool
+}
+
+// Unconfirmed tells whether some flush was refused as unsupported, which some
+// network shares do: the files are right, but a power cut may still lose them.
+func (d *Disk) Unconfirmed() bool { return d.unconfirmed.Load() }
+
+// Mkdir makes one folder.
+func (d *Disk) Mkdir(path string, perm fs.FileMode) error { return os.Mkdir(path, perm) }
+
+// Create opens a new file for writing.
+func (d *Disk) Create(path string, perm fs.FileMode) (File, error) {
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, perm)
+	if err != nil {
+		return nil, err
+	}
+	return &diskFile{f, d}, nil
+}
+
+// Open opens a regular file for reading.
+func (d *Disk) Open(path string) (File, error) {
+	f, err := OpenRegular(path)
+	if err != nil {
+		return nil, err
+	}
+	return &diskFile{f, d}, nil
+}
+
+// Rename gives a file or folder a new name that must be free.
+func (d *Disk) Rename(from, to string) error { return renameNew(from, to) }
+
+// Remove deletes one file or empty folder.
+func (d *Disk) Remove(path string) error { return os.Remove(path) }
+
+// SyncDir flushes a folder's list of names.
+func (d *Disk) SyncDir(path string) error { return d.tolerate(syncDir(path)) }
+
+// tolerate lets a flush pass that this kind of disk cannot do at all.
+func (d *Disk) tolerate(err error) error {
+	if err != nil && isUnsupported(err) {
+		d.unconfirmed.Store(true)
+		return nil
+	}
+	return err
+}
+
+type diskFile struct {
+	*os.File
+	disk *Disk
+}
+
+// Sync flushes the file's bytes.
+func (f *diskFile) Sync() error { return f.disk.tolerate(f.File.Sync()) }
+
+// OpenRegular opens a file for reading without ever following a link or
+// waiting on a FIFO. The file is looked at again once it is open, so a swap in
+// between is seen.
+func OpenRegular(path string) (*os.File, error) {
+	before, err := os.Lstat(path)
+	if err != nil {
+		return nil, err
+	}
+	if !before.Mode().IsRegular() {
+		return nil, &fs.PathError{Op: "open", Path: path, Err: ErrNotRegular}
+	}
+	f, err := os.OpenFile(path, os.O_RDONLY|openFlags, 0)
+	if err != nil {
+		return nil, err
+	}
+	after, err := f.Stat()
+	if err != nil {
+		f.Close()
+		return nil, err
+	}
+	if !after.Mode().IsRegular() || !os.SameFile(before, after) {
+		f.Close()
+		return nil, fmt.Errorf("open %q: swapped meanwhile: %w", path, ErrNotRegular)
+	}
+	return f, nil
+}

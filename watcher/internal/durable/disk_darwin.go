@@ -1,0 +1,14 @@
+package durable
+
+import (
+	"os"
+
+	"golang.org/x/sys/unix"
+)
+
+func renameExclusive(from, to string) error {
+	if err := unix.RenamexNp(from, to, unix.RENAME_EXCL); err != nil {
+		return &os.LinkError{Op: "rename", Old: from, New: to, Err: err}
+	}
+	return nil
+}

@@ -1,0 +1,15 @@
+package durable
+
+import (
+	"os"
+
+	"golang.org/x/sys/unix"
+)
+
+func renameExclusive(from, to string) error {
+	err := unix.Renameat2(unix.AT_FDCWD, from, unix.AT_FDCWD, to, unix.RENAME_NOREPLACE)
+	if err != nil {
+		return &os.LinkError{Op: "rename", Old: from, New: to, Err: err}
+	}
+	return nil
+}

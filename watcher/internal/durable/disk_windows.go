@@ -1,0 +1,50 @@
+package durable
+
+import (
+	"errors"
+	"math/rand/v2"
+	"os"
+	"time"
+
+	"golang.org/x/sys/windows"
+)
+
+// openFlags: Windows has neither FIFOs in folders nor such flags; links are
+// found by the look before and after the open.
+const openFlags = 0
+
+// syncDir does nothing: Windows cannot flush a folder. MOVEFILE_WRITE_THROUGH
+// makes the rename itself wait for the disk.
+func syncDir(string) error { return nil }
+
+func isUnsupported(err error) bool {
+	return errors.Is(err, windows.ERROR_NOT_SUPPORTED) || errors.Is(err, windows.ERROR_INVALID_FUNCTION)
+}
+
+func isCrossDevice(err error) bool { return errors.Is(err, windows.ERROR_NOT_SAME_DEVICE) }
+
+// renamePatience is how long a rename is tried again while a virus scanner or
+// a player holds the file. Our choice; a job that still fails tries later.
+const renamePatience = 5 * time.Second
+
+func renameNew(from, to string) error {
+	fromPtr, err := windows.UTF16PtrFromString(from)
+	if err != nil {
+		return &os.LinkError{Op: "rename", Old: from, New: to, Err: err}
+	}
+	toPtr, err := windows.UTF16PtrFromString(to)
+	if err != nil {
+		return &os.LinkError{Op: "rename", Old: from, New: to, Err: err}
+	}
+	for start := time.Now(); ; {
+		err := windows.MoveFileEx(fromPtr, toPtr, windows.MOVEFILE_WRITE_THROUGH)
+		if err == nil {
+			return nil
+		}
+		held := errors.Is(err, windows.ERROR_ACCESS_DENIED) || errors.Is(err, windows.ERROR_SHARING_VIOLATION)
+		if !held || time.Since(start) > renamePatience {
+			return &os.LinkError{Op: "rename", Old: from, New: to, Err: err}
+		}
+		time.Sleep(time.Duration(20+rand.IntN(80)) * time.Millisecond)
+	}
+}

@@ -1,0 +1,214 @@
+// Package durable holds the one safe write and the one safe move.
+//
+// After either returns nil the bytes are on the disk under their final name,
+// no other file was overwritten, and a crash at any moment before left the
+// final name absent or whole, never half written.
+package durable
+
+import (
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"path/filepath"
+	"strings"
+)
+
+// FS is what the safe write and the safe move need of a file system. Disk is
+// the real one; tests wrap it to fail one call at a time.
+type FS interface {
+	Mkdir(path string, perm fs.FileMode) error
+	// Create opens a new file for writing; an existing path is an error.
+	Create(path string, perm fs.FileMode) (File, error)
+	// Open opens a regular file for reading. A link, a FIFO or a device is an
+	// error, never a wait.
+	Open(path string) (File, error)
+	// Rename gives a file or folder a new name in one step. An existing target
+	// is an error that satisfies errors.Is(err, fs.ErrExist).
+	Rename(from, to string) error
+	Remove(path string) error
+	SyncDir(path string) error
+}
+
+// File is an open file of an FS.
+type File interface {
+	io.ReadWriteCloser
+	Sync() error
+}
+
+// ErrNotSame reports that bytes read back differ from the bytes promised.
+var ErrNotSame = errors.New("the bytes read back are not the bytes written")
+
+// ErrNotRegular reports a link, FIFO, device or folder in place of a file.
+var ErrNotRegular = errors.New("not a regular file")
+
+// tempPrefix starts the name of everything that is not finished yet.
+const tempPrefix = ".tmp-"
+
+// Store writes and moves on one FS. Tag tells whose unfinished files are
+// whose: it is part of every temporary name.
+type Store struct {
+	FS  FS
+	Tag string
+}
+
+// TempName returns a fresh name for something unfinished.
+func (s Store) TempName() string {
+	var id [8]byte
+	rand.Read(id[:]) // never fails: see crypto/rand.Read
+	return tempPrefix + s.Tag + "-" + hex.EncodeToString(id[:])
+}
+
+// IsTemp tells whether a name was made by TempName, by any Store.
+func IsTemp(name string) bool { return strings.HasPrefix(name, tempPrefix) }
+
+// IsOwnTemp tells whether a name was made by TempName of a Store with this Tag.
+func (s Store) IsOwnTemp(name string) bool {
+	return strings.HasPrefix(name, tempPrefix+s.Tag+"-")
+}
+
+// Write puts data into a new file: temporary name beside it, write, flush,
+// close, rename, flush the folder. An existing path is fs.ErrExist. A failed
+// flush is never tried again on the same file, because the system may then
+// report success without having written (PostgreSQL's finding of 2018).
+func (s Store) Write(path string, data []byte, perm fs.FileMode) error {
+	temp := filepath.Join(filepath.Dir(path), s.TempName())
+	if err := s.fill(temp, strings.NewReader(string(data)), perm); err != nil {
+		return fmt.Errorf("write file: %w", err)
+	}
+	if err := s.FS.Rename(temp, path); err != nil {
+		return fmt.Errorf("name written file: %w", errors.Join(err, s.FS.Remove(temp)))
+	}
+	return s.syncDirs(path)
+}
+
+// Move gives the file at from the name to, on the same disk or another. sum is
+// the file's sha256 in lower-case hex; it is compared if the bytes have to be
+// copied. An existing target is fs.ErrExist.
+func (s Store) Move(from, to, sum string) error {
+	err := s.FS.Rename(from, to)
+	if isCrossDevice(err) {
+		return s.CopyAway(from, to, sum, 0o640)
+	}
+	if err != nil {
+		return fmt.Errorf("move file: %w", err)
+	}
+	return s.syncDirs(to, from)
+}
+
+// CopyAway moves by copying: the copy is flushed, read back, compared with sum
+// and named, and only then is the file at from removed.
+func (s Store) CopyAway(from, to, sum string, perm fs.FileMode) error {
+	source, err := s.FS.Open(from)
+	if err != nil {
+		return fmt.Errorf("open file to copy: %w", err)
+	}
+	defer source.Close()
+	temp := filepath.Join(filepath.Dir(to), s.TempName())
+	if err := s.fill(temp, source, perm); err != nil {
+		return fmt.Errorf("copy file: %w", err)
+	}
+	if err := s.check(temp, sum); err != nil {
+		return fmt.Errorf("check copy: %w", errors.Join(err, s.FS.Remove(temp)))
+	}
+	if err := s.FS.Rename(temp, to); err != nil {
+		return fmt.Errorf("name copied file: %w", errors.Join(err, s.FS.Remove(temp)))
+	}
+	if err := s.syncDirs(to); err != nil {
+		return err
+	}
+	return s.Remove(from)
+}
+
+// Remove deletes a file for good; one that is already gone is no error.
+func (s Store) Remove(path string) error {
+	if err := s.FS.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("remove file: %w", err)
+	}
+	return s.syncDirs(path)
+}
+
+// MkdirAll makes the folders of rel, a path below base, where they are missing.
+// base itself must exist: an unplugged disk is not papered over.
+func (s Store) MkdirAll(base, rel string, perm fs.FileMode) error {
+	path := base
+	for part := range strings.SplitSeq(filepath.ToSlash(rel), "/") {
+		if part == "" || part == "." {
+			continue
+		}
+		path = filepath.Join(path, part)
+		switch err := s.FS.Mkdir(path, perm); {
+		case errors.Is(err, fs.ErrExist):
+		case err != nil:
+			return fmt.Errorf("make folder: %w", err)
+		default:
+			if err := s.syncDirs(path); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// Sum returns the sha256 of a file in lower-case hex, and its size in bytes.
+func (s Store) Sum(path string) (sum string, size int64, err error) {
+	f, err := s.FS.Open(path)
+	if err != nil {
+		return "", 0, fmt.Errorf("open file to sum: %w", err)
+	}
+	defer f.Close()
+	h := sha256.New()
+	if size, err = io.Copy(h, f); err != nil {
+		return "", 0, fmt.Errorf("sum file: %w", err)
+	}
+	return hex.EncodeToString(h.Sum(nil)), size, nil
+}
+
+// fill writes a new file to its last byte and flushes it, or leaves nothing.
+func (s Store) fill(path string, from io.Reader, perm fs.FileMode) (err error) {
+	f, err := s.FS.Create(path, perm)
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(f, from)
+	if err == nil {
+		err = f.Sync()
+	}
+	if closeErr := f.Close(); err == nil {
+		err = closeErr
+	}
+	if err != nil {
+		return errors.Join(err, s.FS.Remove(path))
+	}
+	return nil
+}
+
+func (s Store) check(path, sum string) error {
+	got, _, err := s.Sum(path)
+	if err != nil {
+		return err
+	}
+	if got != sum {
+		return fmt.Errorf("%w: sha256 %s instead of %s", ErrNotSame, got, sum)
+	}
+	return nil
+}
+
+// syncDirs flushes the folders of the given files, each once.
+func (s Store) syncDirs(paths ...string) error {
+	last := ""
+	for _, path := range paths {
+		dir := filepath.Dir(path)
+		if dir == last {
+			continue
+		}
+		if err := s.FS.SyncDir(dir); err != nil {
+			return fmt.Errorf("flush folder: %w", err)
+		}
+		last = dir
+	}
+	return nil
+}

@@ -1,0 +1,427 @@
+package watcher
+
+import (
+	"context"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"runtime/debug"
+	"slices"
+	"strings"
+	"syscall"
+	"time"
+)
+
+// waitError says that a claimed raw is not all there after all.
+type waitError struct {
+	after time.Duration
+	says  string
+}
+
+func (e *waitError) Error() string { return e.says }
+
+// panicError is a panic of one of the Hands, caught so that other jobs go on.
+type panicError struct {
+	value any
+	stack []byte
+}
+
+func (e *panicError) Error() string { return fmt.Sprintf("the program failed: %v", e.value) }
+
+// work takes a job from wherever it stands to its end. It may be called again
+// after any error and after any crash.
+func (d *daemon) work(ctx context.Context, j *job) error {
+	var p plan
+	err := readJSON(j.path("plan.json"), &p)
+	if err == nil {
+		return d.carryOut(ctx, j, p)
+	}
+	if !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("read plan: %w", err)
+	}
+	if err := d.complete(j); err != nil {
+		return err
+	}
+	if len(j.Raws) == 0 {
+		return errors.Join(errLost, d.removeJob(j))
+	}
+	if err := d.recheck(j); err != nil {
+		return err
+	}
+	says, err := j.givenUp()
+	if err != nil {
+		return err
+	}
+	if says != "" {
+		return d.setAside(ctx, j, says)
+	}
+	return d.master(ctx, j)
+}
+
+// recheck asks again, now that the raws lie where no one else moves them,
+// whether they are all there: a rename does not stop whoever writes.
+func (d *daemon) recheck(j *job) error {
+	seconds := 0.0
+	for i := range j.Raws {
+		r := &j.Raws[i]
+		path := j.path("new", r.File)
+		info, err := os.Lstat(path)
+		if err != nil {
+			return fmt.Errorf("look at recording: %w", err)
+		}
+		if !info.Mode().IsRegular() {
+			return errors.Join(errLost, d.unclaim(j)) // swapped for a link; the inbox refuses it
+		}
+		if seen := lookAt(info); !seen.sameBytes(j.looks[r.File]) {
+			j.looks[r.File] = seen
+			return &waitError{d.quiet, "still being written"}
+		}
+		open, err := hasWriter(path)
+		if err != nil {
+			return fmt.Errorf("look at recording: %w", err)
+		}
+		if open == yes {
+			return &waitError{d.quiet, "still open in the program that writes it"}
+		}
+		if j.Says != "" {
+			continue
+		}
+		switch c := d.askComplete(path); c.State {
+		case Arriving:
+			return &waitError{d.quiet, fmt.Sprintf("waiting, %.0f %% received", c.Percent)}
+		case Refused:
+			j.Says = c.Says
+		case Unfinished:
+			r.TakenUnfinished = true
+			seconds += c.DurationS
+		case Whole:
+			seconds += c.DurationS
+		}
+	}
+	j.Seconds = seconds
+	return nil
+}
+
+// askComplete is Hands.Complete; a panic in it refuses the file.
+func (d *daemon) askComplete(path string) (c Completeness) {
+	defer func() {
+		if v := recover(); v != nil {
+			d.log.Error("the program failed while reading a file", failure(&panicError{v, debug.Stack()})...)
+			c = Completeness{State: Refused, Says: "This file makes the program fail when it reads it. Please save or export it again as a plain WAV file, and report the fault."}
+		}
+	}()
+	return d.hands.Complete(path)
+}
+
+// The tries a job gets. A try that ended in an error or a panic is the
+// recording's doing or ours. A try that ended because the process died is
+// weaker proof, since a process is also killed for reasons of its own, so it
+// takes more of them. Our choice.
+const (
+	failuresMax = 3
+	deathsMax   = 10
+)
+
+// tries counts, from the marks on disk, the tries that failed and those after
+// which nothing more was heard.
+func (j *job) tries() (failed, died int, err error) {
+	names, err := namesIn(j.path("tries"))
+	for _, name := range names {
+		switch {
+		case strings.HasSuffix(name, ".failed"):
+			failed++
+		case strings.HasSuffix(name, ".began"):
+			died++
+		}
+	}
+	return failed, died - failed, err
+}
+
+// givenUp returns the sentence to set a job aside with, "" to go on.
+func (j *job) givenUp() (string, error) {
+	failed, died, err := j.tries()
+	switch {
+	case err != nil:
+		return "", err
+	case j.Says != "":
+		return j.Says, nil
+	case failed >= failuresMax:
+		return fmt.Sprintf("The program failed %d times on this recording, so it has been put aside for others to go on. "+
+			"The recording itself is untouched. Please save or export it again as a plain WAV file and drop it in; "+
+			"if it fails again, report the fault.", failed), nil
+	case died >= deathsMax:
+		return fmt.Sprintf("The program ended without a word %d times while it worked on this recording, so it has been put "+
+			"aside for others to go on. The recording itself is untouched. Perhaps the computer has too little memory; "+
+			"drop the recording in again to have it tried again.", died), nil
+	}
+	return "", nil
+}
+
+// beginTry marks a try before it begins, so that even a crash counts.
+func (d *daemon) beginTry(j *job) (mark string, err error) {
+	mark = j.path("tries", d.store.TempName()[1:]) // visible: temporary names are swept
+	return mark, d.store.Write(mark+".began", nil, filePerm)
+}
+
+// master has the chapter made and published.
+func (d *daemon) master(ctx context.Context, j *job) error {
+	list, err := d.playing(j)
+	if err != nil {
+		return err
+	}
+	if list == nil {
+		return d.removeJob(j)
+	}
+	if err := j.tidy(); err != nil {
+		return err
+	}
+	mark, err := d.beginTry(j)
+	if err != nil {
+		return fmt.Errorf("mark try: %w", err)
+	}
+	start := time.Now()
+	made, err := d.callMake(ctx, j, list)
+	took := time.Since(start)
+	switch {
+	case err == nil:
+	case errors.Is(err, ErrBadRaw):
+		return d.setAside(ctx, j, badRawSays(err))
+	case ctx.Err() != nil, isDiskTrouble(err):
+		return fmt.Errorf("make chapter: %w", errors.Join(err, d.store.Remove(mark+".began")))
+	default:
+		return fmt.Errorf("make chapter: %w", errors.Join(err, d.store.Write(mark+".failed", nil, filePerm)))
+	}
+	p, err := d.prepare(j, list, made, took)
+	if err != nil {
+		return errors.Join(err, d.store.Remove(mark+".began"))
+	}
+	return d.carryOut(ctx, j, p)
+}
+
+// callMake is Hands.Make; a panic in it is an error.
+func (d *daemon) callMake(ctx context.Context, j *job, list []jobRaw) (made Made, err error) {
+	defer func() {
+		if v := recover(); v != nil {
+			err = &panicError{v, debug.Stack()}
+		}
+	}()
+	order := Job{Book: j.Book, Chapter: j.Chapter, Dir: j.Dir}
+	order.Progress = func(share float64) {
+		d.tell(Event{Kind: Progress, Book: j.Book, Chapter: j.Chapter, Raws: j.names(), Share: share})
+	}
+	for _, r := range list {
+		order.Raws = append(order.Raws, Raw{
+			Path: r.path, Name: r.name(), Role: r.Role, Number: r.Number,
+			ArchivedAs: r.ArchivedAs, TakenUnfinished: r.TakenUnfinished,
+		})
+	}
+	made, err = d.hands.Make(ctx, order)
+	if err == nil && len(made.RawSHA256) != len(list) {
+		err = fmt.Errorf("%d sums for %d recordings", len(made.RawSHA256), len(list))
+	}
+	return made, err
+}
+
+func badRawSays(err error) string {
+	var bad *BadRaw
+	if errors.As(err, &bad) {
+		return bad.Says
+	}
+	return err.Error()
+}
+
+// isDiskTrouble tells whether an error comes from the system, not from what a
+// recording holds: it is tried again for ever.
+func isDiskTrouble(err error) bool {
+	var number syscall.Errno
+	return errors.As(err, &number) || errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission)
+}
+
+// keep are the names in a job's folder that a fresh try starts from.
+var keep = []string{"new", "tries", "orig.json", "job.json", "lease"}
+
+// tidy deletes what an earlier try left behind.
+func (j *job) tidy() error {
+	names, err := namesIn(j.Dir)
+	if err != nil {
+		return err
+	}
+	for _, name := range names {
+		if slices.Contains(keep, name) {
+			continue
+		}
+		if err := os.RemoveAll(j.path(name)); err != nil {
+			return fmt.Errorf("tidy job folder: %w", err)
+		}
+	}
+	return nil
+}
+
+// jobRaw is one raw in job.json: one from new/ (File is set) or an archived one.
+type jobRaw struct {
+	File string `json:"file,omitempty"`
+	recipeRaw
+	TakenUnfinished bool `json:"taken_unfinished"`
+
+	path string
+}
+
+func (r jobRaw) name() string { return fromHex(r.NameHex, r.Name) }
+
+// jobPaper is the content of job.json: the raws in playing order, and those of
+// new/ whose very bytes are archived already.
+type jobPaper struct {
+	Schema string   `json:"schema"`
+	Raws   []jobRaw `json:"raws"`
+	Known  []jobRaw `json:"known"`
+}
+
+// playing returns the job's raws in playing order, or nil if there is nothing
+// to make. The first call writes job.json, a later one reads it.
+func (d *daemon) playing(j *job) ([]jobRaw, error) {
+	s, err := d.ws.shelf(j.Book, j.Chapter)
+	if err != nil {
+		return nil, err
+	}
+	var paper jobPaper
+	err = readJSON(j.path("job.json"), &paper)
+	if errors.Is(err, fs.ErrNotExist) {
+		paper, err = d.arrange(j, s)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if err := d.dropKnown(j, s, paper.Known); err != nil {
+		return nil, err
+	}
+	fresh := false
+	for i := range paper.Raws {
+		r := &paper.Raws[i]
+		if r.path = filepath.Join(d.ws.Archive, s.Book, r.ArchivedAs); r.File != "" {
+			r.path, fresh = j.path("new", r.File), true
+		}
+	}
+	if !fresh {
+		return nil, nil
+	}
+	return paper.Raws, nil
+}
+
+// arrange decides the playing order and writes it down.
+func (d *daemon) arrange(j *job, s shelf) (jobPaper, error) {
+	list, problem := order(j.members(), s.members())
+	if problem == "" {
+		problem = d.missing(s, list)
+	}
+	if problem != "" {
+		return jobPaper{}, errors.Join(errLost, d.unclaim(j)) // a raw was taken out; the inbox scan says so
+	}
+	paper := jobPaper{Schema: "lectern-job/1"}
+	for _, m := range list {
+		r := jobRaw{File: m.File, recipeRaw: recipeRaw{
+			Role: m.Role, Number: m.Number, Name: strings.ToValidUTF8(m.Name, "\ufffd"),
+			NameHex: hex.EncodeToString([]byte(m.Name)), ArchivedAs: m.ArchivedAs, SHA256: m.SHA256,
+		}}
+		if m.File != "" {
+			var err error
+			if r.SHA256, _, err = d.store.Sum(j.path("new", m.File)); err != nil {
+				return jobPaper{}, err
+			}
+			i := slices.IndexFunc(j.Raws, func(o origRaw) bool { return o.File == m.File })
+			r.TakenUnfinished = j.Raws[i].TakenUnfinished
+			if known, same := d.sameAsCurrent(s, r); same {
+				known.File = r.File
+				paper.Known = append(paper.Known, known)
+				r = known
+				r.File = ""
+			}
+		}
+		paper.Raws = append(paper.Raws, r)
+	}
+	data, err := json.MarshalIndent(paper, "", " ")
+	if err != nil {
+		return jobPaper{}, fmt.Errorf("describe job: %w", err)
+	}
+	return paper, d.store.Write(j.path("job.json"), data, filePerm)
+}
+
+// sameAsCurrent finds the archived raw with the same name and the same bytes
+// in the revision that lies in finished/.
+func (d *daemon) sameAsCurrent(s shelf, r jobRaw) (jobRaw, bool) {
+	if !s.HasMP3 || s.Current != s.Highest {
+		return jobRaw{}, false
+	}
+	for _, a := range s.Raws {
+		if a.SHA256 != r.SHA256 || Fold(fromHex(a.NameHex, a.Name)) != Fold(r.name()) {
+			continue
+		}
+		sum, _, err := d.store.Sum(filepath.Join(d.ws.Archive, s.Book, a.ArchivedAs))
+		return jobRaw{recipeRaw: a}, err == nil && sum == r.SHA256
+	}
+	return jobRaw{}, false
+}
+
+// dropKnown deletes copies of archived raws, each only after the archived bytes
+// have been read and are the same.
+func (d *daemon) dropKnown(j *job, s shelf, known []jobRaw) error {
+	for _, r := range known {
+		path := j.path("new", r.File)
+		mine, _, err := d.store.Sum(path)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		archived, _, archivedErr := d.store.Sum(filepath.Join(d.ws.Archive, s.Book, r.ArchivedAs))
+		if err := errors.Join(err, archivedErr); err != nil {
+			return err
+		}
+		if mine != archived {
+			return errors.Join(errors.New("the archived recording has changed"), d.store.Remove(j.path("job.json")))
+		}
+		if err := d.store.Remove(path); err != nil {
+			return err
+		}
+		d.info(r.name(), j.Book, fmt.Sprintf("%s: the same recording is already finished (revision %d), nothing was made",
+			plain(r.name()), s.Current))
+		d.tell(Event{Kind: Known, Book: j.Book, Chapter: j.Chapter, Raws: []string{r.name()}})
+	}
+	return nil
+}
+
+// missing asks for archived raws that the chapter needs and that are gone.
+func (d *daemon) missing(s shelf, list []member) string {
+	for _, m := range list {
+		if m.ArchivedAs == "" {
+			continue
+		}
+		if _, err := os.Lstat(filepath.Join(d.ws.Archive, s.Book, m.ArchivedAs)); errors.Is(err, fs.ErrNotExist) {
+			return fmt.Sprintf("the chapter also needs %s from the archive, which is not there any more; put it back, or drop all takes again",
+				plain(m.ArchivedAs))
+		}
+	}
+	return ""
+}
+
+func (s shelf) members() (list []member) {
+	for _, r := range s.Raws {
+		list = append(list, r.member())
+	}
+	return list
+}
+
+func (j *job) members() (list []member) {
+	for _, r := range j.Raws {
+		list = append(list, member{Role: r.Role, Number: r.Number, Name: r.name(), File: r.File})
+	}
+	return list
+}
+
+func (j *job) names() (list []string) {
+	for _, r := range j.Raws {
+		list = append(list, r.name())
+	}
+	return list
+}

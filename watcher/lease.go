@@ -1,0 +1,96 @@
+package watcher
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+)
+
+// owner says who works on a job. It is the content of the job's lease.
+type owner struct {
+	Host string `json:"host"`
+	Boot string `json:"boot_id"`
+	PID  int    `json:"pid"`
+	// Run is drawn afresh by every Run, so that no two are mistaken for each other.
+	Run string `json:"run"`
+	// Count rises with every beat; other hosts watch it, not the clock.
+	Count int `json:"count"`
+	// Released is set on a clean stop: anybody may go on at once.
+	Released bool `json:"released"`
+}
+
+// Our choice, from the reliability notes: a lease is renewed often enough that
+// one missed beat, or ten, is no takeover.
+const (
+	leaseBeat = 30 * time.Second
+	leaseLife = 10 * time.Minute
+)
+
+// thisOwner describes this run. The host's name alone is no proof, since many
+// machines are called the same; its machine id joins it where there is one.
+func thisOwner(run string) owner {
+	host, _ := os.Hostname() // "" is as good a name as any
+	return owner{
+		Host: host + " " + shortHash(firstLine("/etc/machine-id"), 4),
+		Boot: firstLine("/proc/sys/kernel/random/boot_id"),
+		PID:  os.Getpid(), Run: run,
+	}
+}
+
+// firstLine returns a file's first line, or "" where there is no such file.
+func firstLine(path string) string {
+	data, _ := os.ReadFile(path) // the two files above exist on Linux only
+	line, _, _ := strings.Cut(string(data), "\n")
+	return line
+}
+
+// writeLease replaces a job's lease in one step. It need not be durable: after
+// a power cut the boot id tells that the owner is gone.
+func writeLease(jobDir string, o owner) error {
+	data, err := json.Marshal(o)
+	if err != nil {
+		return fmt.Errorf("write lease: %w", err)
+	}
+	temp := filepath.Join(jobDir, "lease.new")
+	if err := os.WriteFile(temp, data, filePerm); err != nil {
+		return fmt.Errorf("write lease: %w", err)
+	}
+	if err := os.Rename(temp, filepath.Join(jobDir, "lease")); err != nil {
+		return fmt.Errorf("write lease: %w", err)
+	}
+	return nil
+}
+
+// stale remembers another owner's lease between scans.
+type stale struct {
+	text  []byte
+	since time.Time
+}
+
+// mayAdopt tells whether a job in working/ has lost its owner: released it,
+// died on this host, or has not renewed its lease for leaseLife as seen from
+// here.
+func (d *daemon) mayAdopt(dir string, now time.Time) bool {
+	text, _ := os.ReadFile(filepath.Join(dir, "lease")) // unreadable: as if never renewed
+	var o owner
+	if err := json.Unmarshal(text, &o); err == nil {
+		switch {
+		case o.Run == d.me.Run:
+			return false
+		case o.Released:
+			return true
+		case d.locked && o.Host == d.me.Host && (o.Boot != d.me.Boot || o.PID == d.me.PID || !processLives(o.PID)):
+			return true
+		}
+	}
+	seen, known := d.leases[dir]
+	if !known || !bytes.Equal(seen.text, text) {
+		d.leases[dir] = stale{text, now}
+		return false
+	}
+	return now.Sub(seen.since) >= leaseLife
+}

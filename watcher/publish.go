@@ -1,0 +1,395 @@
+package watcher
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+
+	"lectern/watcher/internal/durable"
+)
+
+// plan is the content of plan.json: every change that turns a finished job
+// into a published chapter, in order. Once it is on disk the job is only ever
+// carried out, never made again, unless nothing of it has happened yet.
+type plan struct {
+	Schema   string  `json:"schema"`
+	State    string  `json:"state"` // finished or setaside
+	Revision int     `json:"revision"`
+	Verdict  string  `json:"verdict"`
+	Says     string  `json:"says"`
+	TookS    float64 `json:"took_s"`
+	Steps    []step  `json:"steps"`
+}
+
+// The two ends of a job.
+const (
+	stateFinished = "finished"
+	stateSetAside = "setaside"
+)
+
+// step moves one file, or removes it if To is empty.
+type step struct {
+	From   place  `json:"from"`
+	To     place  `json:"to"`
+	SHA256 string `json:"sha256"`
+	// Raw marks a recording: it is moved only if it still looks as in Look, and
+	// copied if somebody else still holds it.
+	Raw  bool `json:"raw"`
+	Look look `json:"look"`
+	// Vital marks a file that must be found again in the end.
+	Vital bool `json:"vital"`
+}
+
+// place is a path below one of the folders: job, finished, archive, setaside.
+type place struct {
+	In   string `json:"in"`
+	Path string `json:"path"` // with slashes
+}
+
+// errTaken reports that a name a plan counts on is held by something else.
+var errTaken = errors.New("another file has taken the name")
+
+// errAlarm reports what must not happen: a file that is nowhere.
+var errAlarm = errors.New("a file is neither where it was nor where it belongs")
+
+// The names of a job's papers in its folder, until they are published.
+const (
+	paperReport     = "report.json"
+	paperRecipe     = "recipe.json"
+	paperPleaseRead = "please-read.txt"
+)
+
+// prepare proves what was made, writes the papers and then the plan. Until
+// plan.json has its name nothing outside the job's folder has changed.
+func (d *daemon) prepare(j *job, list []jobRaw, made Made, took time.Duration) (plan, error) {
+	if err := d.unchanged(j, list, made); err != nil {
+		return plan{}, err
+	}
+	s, err := d.ws.shelf(j.Book, j.Chapter)
+	if err != nil {
+		return plan{}, err
+	}
+	revision, archivedAs := d.nextRevision(s, list)
+	papers, err := made.Papers(revision, archivedAs)
+	if err != nil {
+		return plan{}, fmt.Errorf("write report: %w", err)
+	}
+	p := plan{
+		Schema: "lectern-plan/1", State: stateFinished, Revision: revision,
+		Verdict: papers.Verdict, Says: papers.Says, TookS: took.Seconds(),
+	}
+	if err := d.supersede(&p, s); err != nil {
+		return plan{}, err
+	}
+	name := func(ending string) place { return place{"finished", path.Join(s.Book, s.Stem+ending)} }
+	mp3, err := filepath.Rel(j.Dir, made.MP3)
+	if err != nil {
+		return plan{}, fmt.Errorf("find the MP3: %w", err)
+	}
+	p.Steps = append(p.Steps, step{From: place{"job", filepath.ToSlash(mp3)}, To: name(".mp3"), SHA256: made.SHA256})
+	if err := d.paper(&p, j, paperReport, papers.Report, name(".json")); err != nil {
+		return plan{}, err
+	}
+	if err := d.removeText(&p, name(pleaseRead)); err != nil {
+		return plan{}, err
+	}
+	if papers.PleaseRead != nil {
+		if err := d.paper(&p, j, paperPleaseRead, papers.PleaseRead, name(pleaseRead)); err != nil {
+			return plan{}, err
+		}
+	}
+	if err := d.solved(&p, j, s); err != nil {
+		return plan{}, err
+	}
+	recipe := place{"archive", path.Join(s.Book, fmt.Sprintf("%s.r%d.recipe.json", s.Stem, revision))}
+	if err := d.paper(&p, j, paperRecipe, papers.Recipe, recipe); err != nil {
+		return plan{}, err
+	}
+	p.Steps[len(p.Steps)-1].Vital = true
+	for i, r := range list {
+		if r.File == "" {
+			continue
+		}
+		p.Steps = append(p.Steps, step{
+			From: place{"job", "new/" + r.File}, To: place{"archive", path.Join(s.Book, archivedAs[i])},
+			SHA256: made.RawSHA256[i], Raw: true, Look: j.looks[r.File], Vital: true,
+		})
+	}
+	return p, d.writePlan(j, p)
+}
+
+// pleaseRead ends the name of the text that says what the narrator must do.
+const pleaseRead = " - please read.txt"
+
+// unchanged proves that the MP3 on disk is the one that was measured, and that
+// no raw moved under the hands that read it.
+func (d *daemon) unchanged(j *job, list []jobRaw, made Made) error {
+	sum, size, err := d.store.Sum(made.MP3)
+	if err != nil {
+		return err
+	}
+	if sum != made.SHA256 || size != made.Bytes {
+		return fmt.Errorf("check the MP3: %w", durable.ErrNotSame)
+	}
+	for i, r := range list {
+		if r.File == "" {
+			if made.RawSHA256[i] != r.SHA256 {
+				return fmt.Errorf("check archived recording %q: %w", r.ArchivedAs, durable.ErrNotSame)
+			}
+			continue
+		}
+		info, err := os.Lstat(r.path)
+		if err != nil {
+			return fmt.Errorf("check recording: %w", err)
+		}
+		if !lookAt(info).sameBytes(j.looks[r.File]) || made.RawSHA256[i] != r.SHA256 {
+			err := d.store.Remove(j.path("job.json"))
+			return errors.Join(err, &waitError{d.quiet, "changed while it was mastered"})
+		}
+	}
+	return nil
+}
+
+// nextRevision returns the first revision for which every name is free, and
+// the raws' names in the archive.
+func (d *daemon) nextRevision(s shelf, list []jobRaw) (revision int, archivedAs []string) {
+	for revision = s.Highest + 1; ; revision++ {
+		archivedAs = archivedAs[:0]
+		free := true
+		for _, r := range list {
+			name := r.ArchivedAs
+			if r.File != "" {
+				name = fmt.Sprintf("%s.r%d.wav", outStem(stemOf(r.name())), revision)
+				_, err := os.Lstat(filepath.Join(d.ws.Archive, s.Book, name))
+				free = free && errors.Is(err, fs.ErrNotExist)
+			}
+			archivedAs = append(archivedAs, name)
+		}
+		if free {
+			return revision, archivedAs
+		}
+	}
+}
+
+// supersede plans the moves of the earlier pair out of the way.
+func (d *daemon) supersede(p *plan, s shelf) error {
+	for _, ending := range []string{".mp3", ".json"} {
+		from := place{"finished", path.Join(s.Book, s.Stem+ending)}
+		sum, _, err := d.store.Sum(d.ws.at(from, ""))
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		to := place{"finished", path.Join(s.Book, "superseded", fmt.Sprintf("%s.r%d%s", s.Stem, s.Current, ending))}
+		for n := 2; exists(d.ws.at(to, "")); n++ {
+			to.Path = path.Join(s.Book, "superseded", fmt.Sprintf("%s.r%d-%d%s", s.Stem, s.Current, n, ending))
+		}
+		p.Steps = append(p.Steps, step{From: from, To: to, SHA256: sum})
+	}
+	return nil
+}
+
+// removeText plans to remove a text that is no longer true, if it is there.
+func (d *daemon) removeText(p *plan, at place) error {
+	sum, _, err := d.store.Sum(d.ws.at(at, ""))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	p.Steps = append(p.Steps, step{From: at, SHA256: sum})
+	return err
+}
+
+// paper writes one text into the job's folder and plans its move.
+func (d *daemon) paper(p *plan, j *job, name string, data []byte, to place) error {
+	if err := d.store.Remove(j.path(name)); err != nil {
+		return err
+	}
+	if err := d.store.Write(j.path(name), data, filePerm); err != nil {
+		return err
+	}
+	sum, _, err := d.store.Sum(j.path(name))
+	p.Steps = append(p.Steps, step{From: place{"job", name}, To: to, SHA256: sum})
+	return err
+}
+
+func (d *daemon) writePlan(j *job, p plan) error {
+	data, err := json.MarshalIndent(p, "", " ")
+	if err != nil {
+		return fmt.Errorf("write plan: %w", err)
+	}
+	return d.store.Write(j.path("plan.json"), data, filePerm)
+}
+
+// carryOut does what is left of a plan, tells of it and drops the job.
+func (d *daemon) carryOut(ctx context.Context, j *job, p plan) error {
+	first := firstOpen(j, p)
+	for i, s := range p.Steps {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if !exists(j.Dir) {
+			return errLost // taken over while this process slept
+		}
+		if i < first {
+			if err := d.confirm(s); err != nil {
+				return err
+			}
+			continue
+		}
+		err := d.do(j, s)
+		if errors.Is(err, errTaken) && !begun(j, p) {
+			return errors.Join(err, d.store.Remove(j.path("plan.json"))) // made afresh under free names
+		}
+		if err != nil {
+			return fmt.Errorf("publish %q: %w", s.From.Path, err)
+		}
+	}
+	d.report(j, p)
+	return d.removeJob(j)
+}
+
+// firstOpen returns the first step that may still be open. Steps are done in
+// order, so all of them are behind the last one whose file has left the job's
+// folder. That matters: once the new MP3 has its name, repeating the move of
+// the earlier one would take the new one away.
+func firstOpen(j *job, p plan) int {
+	for i := len(p.Steps) - 1; i >= 0; i-- {
+		if s := p.Steps[i]; s.From.In == "job" && !exists(j.path(filepath.FromSlash(s.From.Path))) {
+			// The step itself may be half done, as a copy whose folder was not
+			// flushed; but then its file has not left.
+			return i + 1
+		}
+	}
+	return 0
+}
+
+// begun tells whether anything of the job has been published.
+func begun(j *job, p plan) bool { return firstOpen(j, p) > 0 }
+
+// confirm looks for a file that an earlier run has moved. A finished file may
+// have been taken away by its owner since; a recording or recipe may not.
+func (d *daemon) confirm(s step) error {
+	if !s.Vital {
+		return nil
+	}
+	sum, _, err := d.store.Sum(d.ws.at(s.To, ""))
+	if errors.Is(err, fs.ErrNotExist) || err == nil && sum != s.SHA256 {
+		return fmt.Errorf("%w: %s/%s", errAlarm, s.To.In, s.To.Path)
+	}
+	return err
+}
+
+// do does one step, or finds it done.
+func (d *daemon) do(j *job, s step) error {
+	from := d.ws.at(s.From, j.Dir)
+	if s.To == (place{}) {
+		if sum, _, err := d.store.Sum(from); err != nil || sum != s.SHA256 {
+			return ignoreMissing(err) // gone, or changed by hand: then it is hers
+		}
+		return d.store.Remove(from)
+	}
+	to := d.ws.at(s.To, j.Dir)
+	info, err := os.Lstat(from)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	there := err == nil
+	if sum, size, err := d.store.Sum(to); err == nil {
+		switch {
+		case sum == s.SHA256:
+			return d.dropLeftover(from, there, s)
+		case size == 0 && there:
+			// What a crash leaves of a move on a disk that cannot move without
+			// overwriting: the name, held by an empty file.
+			if err := d.store.Remove(to); err != nil {
+				return err
+			}
+		default:
+			return errTaken
+		}
+	} else if !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	if !there {
+		return errAlarm
+	}
+	if err := d.makeRoomFor(s.To); err != nil {
+		return err
+	}
+	if s.Raw {
+		if !lookAt(info).sameBytes(s.Look) {
+			if sum, _, err := d.store.Sum(from); err != nil || sum != s.SHA256 {
+				return errors.Join(durable.ErrNotSame, err)
+			}
+		}
+		if sharesInode(info) {
+			return d.store.CopyAway(from, to, s.SHA256, 0o440)
+		}
+		return d.store.Move(from, to, s.SHA256)
+	}
+	if sum, _, err := d.store.Sum(from); err != nil || sum != s.SHA256 {
+		return errors.Join(durable.ErrNotSame, err)
+	}
+	return d.store.Move(from, to, s.SHA256)
+}
+
+// dropLeftover removes the source of a copy that was finished before a crash.
+func (d *daemon) dropLeftover(from string, there bool, s step) error {
+	if !there {
+		return nil
+	}
+	if sum, _, err := d.store.Sum(from); err != nil || sum != s.SHA256 {
+		return errors.Join(errTaken, err)
+	}
+	return d.store.Remove(from)
+}
+
+// makeRoomFor makes the folder a file is to lie in.
+func (d *daemon) makeRoomFor(p place) error {
+	return d.store.MkdirAll(d.ws.at(place{In: p.In}, ""), path.Dir(p.Path), folderPerm)
+}
+
+// report tells the narrator how the job ended.
+func (d *daemon) report(j *job, p plan) {
+	took := time.Duration(p.TookS * float64(time.Second))
+	fields := []zap.Field{
+		zap.String("book", j.Book), zap.String("chapter", j.Chapter), zap.Strings("raws", j.names()),
+	}
+	e := Event{Kind: Finished, Book: j.Book, Chapter: j.Chapter, Raws: j.names(), Took: took, Verdict: p.Verdict, Says: p.Says}
+	if p.State == stateSetAside {
+		e.Kind = SetAside
+		d.log.Warn(fmt.Sprintf("%s: set aside. %s", j.label(), plain(p.Says)), fields...)
+		d.tell(e)
+		return
+	}
+	level := zapcore.InfoLevel
+	if p.Verdict == "fail" {
+		level = zapcore.WarnLevel
+	}
+	d.log.Log(level, fmt.Sprintf("%s: mastered in %.1f s, %s", j.label(), p.TookS, plain(p.Says)),
+		append(fields, zap.Int("revision", p.Revision), zap.String("verdict", p.Verdict))...)
+	d.tell(e)
+}
+
+func exists(path string) bool {
+	_, err := os.Lstat(path)
+	return !errors.Is(err, fs.ErrNotExist)
+}
+
+func ignoreMissing(err error) error {
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	return err
+}

@@ -1,0 +1,67 @@
+package watcher
+
+import (
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+)
+
+// EventKind says what an Event tells.
+type EventKind string
+
+// The kinds of events, in the order a chapter meets them.
+const (
+	Waiting  EventKind = "waiting"  // Says why; Raws holds the file
+	Claimed  EventKind = "claimed"  // work begins
+	Progress EventKind = "progress" // Share is the part done, 0 to 1
+	Finished EventKind = "finished" // Took, Verdict and Says are set
+	SetAside EventKind = "setaside" // Says why
+	Known    EventKind = "known"    // the same bytes are finished already; dropped
+)
+
+// Event is one thing that happened, for whoever shows it.
+type Event struct {
+	Kind          EventKind
+	Book, Chapter string
+	Raws          []string // as the narrator named them
+	Share         float64
+	Took          time.Duration
+	Verdict, Says string
+}
+
+// tell passes an event on, one at a time.
+func (d *daemon) tell(e Event) {
+	if d.set.Notice == nil {
+		return
+	}
+	d.telling.Lock()
+	defer d.telling.Unlock()
+	d.set.Notice(e)
+}
+
+// info writes one line about a file or a chapter. Names in the line itself
+// must have gone through plain; the fields carry them as they are.
+func (d *daemon) info(name, book, line string) {
+	d.log.Info(line, zap.String("name", name), zap.String("book", book))
+}
+
+// say writes a line about a file or a chapter unless the last one about it was
+// of the same sort. sort, not the line, is compared: percentages move.
+func (d *daemon) say(path, sort string, level zapcore.Level, line string, fields ...zap.Field) bool {
+	if d.said[path] == sort {
+		return false
+	}
+	d.said[path] = sort
+	d.log.Log(level, line, fields...)
+	return true
+}
+
+// failure turns an error into fields of a line.
+func failure(err error) []zap.Field {
+	fields := []zap.Field{zap.Error(err)}
+	if p, ok := err.(*panicError); ok {
+		fields = append(fields, zap.ByteString("stack", p.stack))
+	}
+	return fields
+}

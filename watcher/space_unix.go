@@ -1,0 +1,42 @@
+//go:build unix
+
+package watcher
+
+import (
+	"errors"
+	"os"
+	"syscall"
+
+	"golang.org/x/sys/unix"
+)
+
+// freeBytes returns how much an ordinary user may still write below path.
+func freeBytes(path string) (int64, error) {
+	var st unix.Statfs_t
+	if err := unix.Statfs(path, &st); err != nil {
+		return 0, &os.PathError{Op: "statfs", Path: path, Err: err}
+	}
+	return int64(st.Bavail) * int64(st.Bsize), nil
+}
+
+// sharesInode tells whether somebody besides us still holds the file: another
+// owner, a second name, or rights that come with the file.
+func sharesInode(info os.FileInfo) bool {
+	st, ok := info.Sys().(*syscall.Stat_t)
+	if !ok {
+		return false
+	}
+	return int(st.Uid) != os.Geteuid() || st.Nlink > 1 || info.Mode()&(os.ModeSetuid|os.ModeSetgid) != 0
+}
+
+// isDiskFull tells whether an error means that there is no room left.
+func isDiskFull(err error) bool {
+	return errors.Is(err, unix.ENOSPC) || errors.Is(err, unix.EDQUOT)
+}
+
+// sameDisk tells whether two folders lie on one disk.
+func sameDisk(a, b string) bool {
+	x, errX := os.Stat(a)
+	y, errY := os.Stat(b)
+	return errX == nil && errY == nil && lookAt(x).Device == lookAt(y).Device
+}

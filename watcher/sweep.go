@@ -1,0 +1,65 @@
+package watcher
+
+import (
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"go.uber.org/zap"
+
+	"lectern/watcher/internal/durable"
+)
+
+// strayAge is when anybody's unfinished file is taken for left behind. Maildir's
+// figure: a delivery gives up after 24 hours, so after 36 nobody writes to it.
+const strayAge = 36 * time.Hour
+
+// sweep deletes unfinished files that no one will finish: those of an earlier
+// run on this computer, and any that are too old.
+func (d *daemon) sweep(now time.Time) {
+	for _, root := range []string{d.ws.Working, d.ws.Finished, d.ws.Archive, d.ws.SetAside, d.ws.Inbox} {
+		err := filepath.WalkDir(root, func(path string, e fs.DirEntry, err error) error {
+			if err != nil || !durable.IsTemp(e.Name()) {
+				return skipDeep(d.ws, path, e, err)
+			}
+			info, err := e.Info()
+			if err != nil {
+				return nil // gone already
+			}
+			mine := d.locked && d.store.IsOwnTemp(e.Name())
+			if mine || now.Sub(info.ModTime()) > strayAge {
+				d.remove(path)
+			}
+			if e.IsDir() {
+				return fs.SkipDir
+			}
+			return nil
+		})
+		if err != nil {
+			d.log.Warn("could not look for files left behind", failure(err)...)
+		}
+	}
+}
+
+// skipDeep keeps the sweep out of jobs, whose owner tidies them, and out of
+// folders that cannot be read.
+func skipDeep(ws *Workspace, path string, e fs.DirEntry, err error) error {
+	if err != nil {
+		return fs.SkipDir
+	}
+	if e.IsDir() && filepath.Dir(path) == ws.Working {
+		return fs.SkipDir
+	}
+	return nil
+}
+
+// remove deletes something left behind, unless a recording lies in it.
+func (d *daemon) remove(path string) {
+	if err := os.Remove(filepath.Join(path, "new")); err == nil || !exists(filepath.Join(path, "new")) {
+		err = os.RemoveAll(path)
+		d.log.Info("removed an unfinished file left behind", zap.String("name", filepath.Base(path)), zap.NamedError("trouble", err))
+		return
+	}
+	d.log.Warn("a folder left behind in working still holds a recording; it is kept", zap.String("name", filepath.Base(path)))
+}

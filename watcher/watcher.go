@@ -1,0 +1,358 @@
+package watcher
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"lectern/watcher/internal/durable"
+)
+
+// Settings say how patiently the watcher waits and how much it does at once.
+// A zero field takes the default named beside it.
+type Settings struct {
+	// Quiet is how long a file must not have changed: 5 s. NetworkQuiet is the
+	// same where changes made by other computers are not notified: 30 s.
+	Quiet, NetworkQuiet time.Duration
+	// UnfinishedWait is how long a file whose recorder never wrote the final
+	// size must not have changed: 120 s.
+	UnfinishedWait time.Duration
+	// Rescan is how often everything is looked at, notified or not: 15 s.
+	Rescan time.Duration
+	// Jobs is how many chapters are made at once: one a core.
+	Jobs int
+	// RawMaxBytes is the largest raw taken: 16 GiB.
+	RawMaxBytes int64
+	// FreeMarginBytes is what must stay free on a disk: 1 GiB.
+	FreeMarginBytes int64
+	// PollOnly goes without notifications.
+	PollOnly bool
+	// Notice, if set, is told what happens, one event at a time.
+	Notice func(Event)
+	// LockDir is where the lock of this computer lies: the user's own runtime
+	// or cache folder.
+	LockDir string
+
+	fs       durable.FS // tests fail it on purpose
+	unlocked bool       // tests stand in for two computers
+}
+
+func (s Settings) withDefaults() Settings {
+	for _, f := range []struct {
+		field *time.Duration
+		value time.Duration
+	}{
+		{&s.Quiet, 5 * time.Second}, {&s.NetworkQuiet, 30 * time.Second},
+		{&s.UnfinishedWait, 2 * time.Minute}, {&s.Rescan, 15 * time.Second},
+	} {
+		if *f.field <= 0 {
+			*f.field = f.value
+		}
+	}
+	if s.RawMaxBytes <= 0 {
+		s.RawMaxBytes = 16 << 30
+	}
+	if s.FreeMarginBytes <= 0 {
+		s.FreeMarginBytes = 1 << 30
+	}
+	if s.fs == nil {
+		s.fs = &durable.Disk{}
+	}
+	return s
+}
+
+// daemon is one Run. Everything in it belongs to the goroutine of loop, except
+// what says otherwise.
+type daemon struct {
+	ws     *Workspace
+	set    Settings      // never changed
+	hands  Hands         // never changed
+	log    *zap.Logger   // safe everywhere
+	store  durable.Store // safe everywhere
+	me     owner         // never changed
+	locked bool          // never changed
+	quiet  time.Duration // never changed
+
+	telling sync.Mutex // held during set.Notice
+
+	hints     *hints // nil: polling only
+	polling   bool   // some folder could not be watched
+	folders   map[string]*folderState
+	said      map[string]string // the sort of the last line about a path
+	blocked   map[string]string // chapters whose names leave a question: signature
+	queue     []batch           // ready, smallest first
+	owned     []*job            // in working/, waiting for their turn
+	running   map[string]*job   // by chapterKey; nil while being claimed
+	promised  map[string]room   // what the running jobs need, by chapterKey
+	results   chan result
+	leases    map[string]stale
+	paused    bool
+	jobs      int
+	nextScan  time.Time
+	dirtyAt   time.Time // when to look into the dirty folders; zero: none
+	nextBeat  time.Time
+	beats     int
+	lookTook  time.Duration // the last look
+	scanPause time.Duration
+}
+
+// result is what a worker comes back with.
+type result struct {
+	key     string
+	job     *job // nil if none was claimed or none is left
+	batch   batch
+	problem string // the names leave a question
+	err     error
+	claimed bool // not the end: only names the job that was claimed
+}
+
+// ErrSlowStop reports that some work did not end in time after a stop. It is
+// taken up again at the next start.
+var ErrSlowStop = errors.New("some work did not stop in time; it goes on at the next start")
+
+// stopPatience leaves a second of the ten a clean stop may take.
+const stopPatience = 9 * time.Second
+
+// Run watches the workspace until ctx is done. It returns nil after a clean
+// stop, an ErrHeld if another Run on this computer has the workspace, and an
+// ErrSlowStop if a job did not heed ctx.
+func Run(ctx context.Context, ws *Workspace, s Settings, hands Hands, log *zap.Logger) error {
+	s = s.withDefaults()
+	if !s.unlocked {
+		release, err := lock(ws, s.LockDir)
+		if err != nil {
+			return err
+		}
+		defer release()
+	}
+	d := newDaemon(ws, s, hands, log)
+	if err := d.tryRename(); err != nil {
+		return err
+	}
+	d.listen()
+	d.sweep(time.Now())
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		d.loop(ctx)
+		if d.hints != nil {
+			d.hints.close()
+		}
+	}()
+	select {
+	case <-done:
+		return nil
+	case <-ctx.Done():
+	}
+	late := time.NewTimer(stopPatience)
+	defer late.Stop()
+	select {
+	case <-done:
+		return nil
+	case <-late.C:
+		return ErrSlowStop
+	}
+}
+
+func newDaemon(ws *Workspace, s Settings, hands Hands, log *zap.Logger) *daemon {
+	var run [8]byte
+	rand.Read(run[:]) // never fails: see crypto/rand.Read
+	me := thisOwner(hex.EncodeToString(run[:]))
+	d := &daemon{
+		ws: ws, set: s, hands: hands, log: log, me: me, locked: !s.unlocked,
+		store: durable.Store{FS: s.fs, Tag: shortHash(me.Host, 4)},
+		quiet: s.Quiet, jobs: jobsAtOnce(s.Jobs),
+		folders: map[string]*folderState{}, said: map[string]string{}, blocked: map[string]string{},
+		running: map[string]*job{}, promised: map[string]room{}, leases: map[string]stale{},
+		results: make(chan result),
+	}
+	if s.PollOnly || isNetwork(ws.Inbox) {
+		d.quiet = s.NetworkQuiet
+	}
+	return d
+}
+
+// listen starts notifications where they are of use.
+func (d *daemon) listen() {
+	if d.set.PollOnly || pollsByDefault {
+		return
+	}
+	h, err := newHints(d.ws.Inbox)
+	if err != nil {
+		d.log.Warn("no notifications to be had; polling", zap.Duration("every", d.set.Rescan), zap.Error(err))
+		return
+	}
+	d.hints = h
+}
+
+// tryRename proves that a file can be moved from the inbox to working/ in one
+// step, which every claim relies on.
+func (d *daemon) tryRename() error {
+	name := d.store.TempName()
+	from, to := filepath.Join(d.ws.Inbox, name), filepath.Join(d.ws.Working, name)
+	if err := d.store.Write(from, nil, filePerm); err != nil {
+		return fmt.Errorf("try the inbox: %w", err)
+	}
+	if err := d.store.FS.Rename(from, to); err != nil {
+		return fmt.Errorf("inbox and working must lie on one disk, and a file cannot be moved between them: %w",
+			errors.Join(err, d.store.Remove(from)))
+	}
+	return d.store.Remove(to)
+}
+
+// debounce gathers the notifications of one copy into one look. Our choice.
+const debounce = 250 * time.Millisecond
+
+// loop is the one goroutine that owns the state.
+func (d *daemon) loop(ctx context.Context) {
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	var dirty chan struct{}
+	if d.hints != nil {
+		dirty = d.hints.ready
+	}
+	for ctx.Err() == nil {
+		select {
+		case <-ctx.Done():
+		case r := <-d.results:
+			d.settleResult(ctx, r)
+		case <-dirty:
+			if d.dirtyAt.IsZero() {
+				d.dirtyAt = time.Now().Add(max(debounce, 4*d.lookTook)) // most of the time is for work
+			}
+		case <-timer.C:
+		}
+		now := time.Now()
+		d.look(now)
+		d.beat(now)
+		d.dispatch(ctx, now)
+		timer.Reset(max(d.nextWake().Sub(now), time.Millisecond))
+	}
+	d.stop(ctx)
+}
+
+// look scans what is due: everything at every rescan, dirty folders soon after
+// a notification, and folders in which a file settles.
+func (d *daemon) look(now time.Time) {
+	looked := false
+	if !now.Before(d.nextScan) {
+		d.blocked = map[string]string{}
+		d.scanAll(now)
+		d.adoptAll(now)
+		d.nextScan = now.Add(d.set.Rescan)
+		if d.scanPause > 0 {
+			d.nextScan = now.Add(d.scanPause)
+		}
+		looked = true
+	}
+	if !d.dirtyAt.IsZero() && !now.Before(d.dirtyAt) {
+		d.dirtyAt = time.Time{}
+		folders, all := d.hints.take()
+		if all {
+			d.scanAll(now)
+		}
+		for folder := range folders {
+			if folder == "" || d.folders[folder] != nil {
+				d.scan(folder, now)
+			}
+		}
+		looked = true
+	}
+	for folder, state := range d.folders {
+		if !state.next.IsZero() && !now.Before(state.next) {
+			d.scan(folder, now)
+			looked = true
+		}
+	}
+	if looked {
+		d.gather(now)
+		d.lookTook = time.Since(now)
+	}
+}
+
+// nextWake returns when the next thing is due.
+func (d *daemon) nextWake() time.Time {
+	next := d.nextScan
+	sooner := func(t time.Time) {
+		if !t.IsZero() && t.Before(next) {
+			next = t
+		}
+	}
+	sooner(d.dirtyAt)
+	for _, state := range d.folders {
+		sooner(state.next)
+	}
+	for _, j := range d.owned {
+		// Otherwise the end of a running job, or the rescan, is the time to ask.
+		if _, busy := d.running[j.Key]; !busy && !d.paused && len(d.running) < d.jobs {
+			sooner(j.retryAt)
+		}
+	}
+	if len(d.owned)+len(d.running) > 0 {
+		sooner(d.nextBeat)
+	}
+	return next
+}
+
+// adoptAll takes over what has no owner in working/.
+func (d *daemon) adoptAll(now time.Time) {
+	names, err := namesIn(d.ws.Working)
+	if err != nil {
+		d.log.Warn("the folder working cannot be looked into", failure(err)...)
+		return
+	}
+	for _, name := range names {
+		dir := filepath.Join(d.ws.Working, name)
+		if kindOf(name) == junk || !d.mayAdopt(dir, now) {
+			continue
+		}
+		j, err := d.adopt(dir)
+		if errors.Is(err, errLost) {
+			continue
+		}
+		if err != nil {
+			d.log.Error("what an earlier run left in working cannot be taken up", append(failure(err), zap.String("job", name))...)
+			continue
+		}
+		d.log.Info("going on with "+j.label(), zap.String("book", j.Book), zap.String("chapter", j.Chapter))
+		delete(d.leases, dir)
+		d.owned = append(d.owned, j)
+	}
+}
+
+// beat renews the leases of all jobs of this run.
+func (d *daemon) beat(now time.Time) {
+	if now.Before(d.nextBeat) {
+		return
+	}
+	d.nextBeat = now.Add(leaseBeat)
+	d.beats++
+	o := d.me
+	o.Count = d.beats
+	d.signLeases(o)
+}
+
+// signLeases writes a lease into every job of this run. One that cannot be
+// written is as good as not renewed, which is what a lease is for.
+func (d *daemon) signLeases(o owner) {
+	sign := func(j *job) {
+		if err := writeLease(j.Dir, o); err != nil {
+			d.log.Debug("lease not renewed", failure(err)...)
+		}
+	}
+	for _, j := range d.owned {
+		sign(j)
+	}
+	for _, j := range d.running {
+		if j != nil {
+			sign(j)
+		}
+	}
+}
