@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lectern/config"
+	"lectern/watcher"
 )
 
 func newInitCmd() *cobra.Command {
@@ -28,7 +29,7 @@ a workspace already is left as it is.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			made, err := makeWorkspace(args[0])
 			if err != nil {
-				return fmt.Errorf("make a workspace in %s: %w", args[0], err)
+				return err
 			}
 			if !made {
 				fmt.Fprintf(cmd.OutOrStdout(), "%s is a workspace already; nothing was changed.\n", args[0])
@@ -39,35 +40,35 @@ a workspace already is left as it is.`,
   2. Start it: lectern watch %[1]s
   3. Make a folder for your book in %[3]s and drop WAV recordings into it.
 Finished chapters appear in %[4]s, your recordings go to %[5]s.
-`, args[0], filepath.Join(args[0], settingsName), filepath.Join(args[0], "inbox"),
+`, args[0], filepath.Join(args[0], watcher.SettingsFile), filepath.Join(args[0], "inbox"),
 				filepath.Join(args[0], "finished"), filepath.Join(args[0], "archive"))
 			return nil
 		},
 	}
 }
 
-// settingsName is the file that makes a folder a workspace.
-const settingsName = "lectern.toml"
-
 // makeWorkspace makes the folders and then the settings, so that a folder
 // with settings is always a whole workspace. It reports false, and does
 // nothing, if root is one already.
 func makeWorkspace(root string) (made bool, err error) {
-	path := filepath.Join(root, settingsName)
+	path := filepath.Join(root, watcher.SettingsFile)
 	if _, err := os.Lstat(path); err == nil {
 		return false, nil
 	} else if !errors.Is(err, fs.ErrNotExist) {
+		return false, fmt.Errorf("look for a workspace: %w", err)
+	}
+	if err := watcher.Create(root); err != nil {
 		return false, err
 	}
-	if err := createFolders(root); err != nil {
-		return false, err
+	if err := writeNew(path, config.Template()); err != nil {
+		return false, fmt.Errorf("write settings: %w", err)
 	}
-	return true, writeNew(path, config.Template())
+	return true, nil
 }
 
 // writeNew writes a file that must not exist yet, and flushes it to disk.
 func writeNew(path string, data []byte) (err error) {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
 	if err != nil {
 		return err
 	}
@@ -80,14 +81,4 @@ func writeNew(path string, data []byte) (err error) {
 		return err
 	}
 	return f.Sync()
-}
-
-// createFolders stands in until the watcher makes its own.
-func createFolders(root string) error {
-	for _, name := range []string{"inbox", "working", "finished", "archive", "setaside"} {
-		if err := os.MkdirAll(filepath.Join(root, name), 0o755); err != nil {
-			return err
-		}
-	}
-	return nil
 }
