@@ -12,12 +12,15 @@ func (w *walker) placeData(c chunk) (chunk, error) {
 		return c, nil
 	}
 	if c.bytes == 0 {
-		whole, err := w.chunksToEnd(c.start)
-		if err != nil {
-			return c, err
+		// Checked once: where one empty block lies in a chain to the end of the
+		// file, so do those after it.
+		if !w.emptyData {
+			var err error
+			if w.emptyData, err = w.chunksToEnd(c.start); err != nil {
+				return c, err
+			}
 		}
-		if whole {
-			w.emptyData = true
+		if w.emptyData {
 			return c, nil
 		}
 		c.bytes = lengthNotStated

@@ -28,8 +28,8 @@ const (
 )
 
 // Walk reads the chunk structure of a RIFF, RF64 or BW64 file of size bytes.
-// It reads at most 1000 chunk headers, one fmt chunk of at most 4 KiB, and no
-// sound. Errors: *BadError, *UnsupportedError, ErrShrunk, or what r returned.
+// It looks at no more than 1000 chunks, twice where no length of the sound was
+// written, reads at most 40 bytes of each, and no sound. Errors: *BadError, *UnsupportedError, ErrShrunk, or what r returned.
 func Walk(r io.ReaderAt, size int64) (Info, error) {
 	w := walker{r: r, size: size, riffEnd: lengthNotStated, ds64Data: lengthNotStated}
 	if err := w.readContainer(); err != nil {
