@@ -1,0 +1,108 @@
+package encode
+
+import (
+	"fmt"
+	"io"
+)
+
+// A scanner steps through the Layer III frames between two offsets of a file,
+// one after the other, and past whatever is no frame. It reads the file once,
+// front to back, in pieces, and never allocates by a size the file claims.
+type scanner struct {
+	r        io.ReaderAt
+	pos, end int64
+	err      error // the first read error, if any
+
+	buf   []byte // the piece held, and where it lies in the file
+	bufAt int64
+
+	last  header // of the frame before; 0 at the start
+	stray func(at, n int64)
+}
+
+// A frame is a place in the file. Its bytes are valid until the scanner moves.
+type frame struct {
+	at   int64
+	h    header
+	data []byte // shorter than h.size() if the file ends within the frame
+}
+
+const scanPiece = 1 << 16
+
+func newScanner(r io.ReaderAt, from, to int64, stray func(at, n int64)) *scanner {
+	return &scanner{r: r, pos: from, end: to, buf: make([]byte, 0, scanPiece), stray: stray}
+}
+
+// at returns n bytes at offset at, fewer where the range or the file ends.
+func (s *scanner) at(at int64, n int) []byte {
+	n = int(max(0, min(int64(n), s.end-at)))
+	if at < s.bufAt || at+int64(n) > s.bufAt+int64(len(s.buf)) {
+		want := min(int64(cap(s.buf)), s.end-at)
+		got, err := s.r.ReadAt(s.buf[:want], at)
+		if err != nil && err != io.EOF && s.err == nil {
+			s.err = fmt.Errorf("read MP3: %w", err)
+		}
+		s.buf, s.bufAt = s.buf[:got], at
+	}
+	piece := s.buf[at-s.bufAt:]
+	return piece[:min(n, len(piece))]
+}
+
+// headerAt returns the header at an offset, 0 if there is none.
+func (s *scanner) headerAt(at int64) header {
+	b := s.at(at, headerBytes)
+	if len(b) < headerBytes {
+		return 0
+	}
+	if h := parseHeader(b); h.valid() {
+		return h
+	}
+	return 0
+}
+
+// confirmed reports whether the frame with header h at an offset is followed by
+// another of its kind, or ends the range exactly. A header alone is only 4 bytes,
+// and every megabyte of noise holds dozens of them.
+func (s *scanner) confirmed(at int64, h header) bool {
+	size := h.size()
+	b := s.at(at, size+headerBytes)
+	if len(b) == size && at+int64(size) == s.end {
+		return true
+	}
+	if len(b) < size+headerBytes {
+		return false
+	}
+	next := parseHeader(b[size:])
+	return next.valid() && next.sameKind(h)
+}
+
+// next returns the next frame; ok is false at the end, or at a read error.
+func (s *scanner) next() (f frame, ok bool) {
+	from := s.pos
+	for ; s.pos+headerBytes <= s.end && s.err == nil; s.pos++ {
+		h := s.headerAt(s.pos)
+		if h == 0 {
+			continue
+		}
+		inStep := s.last != 0 && s.pos == from && h.sameKind(s.last)
+		if !inStep && !s.confirmed(s.pos, h) {
+			continue
+		}
+		s.sayStray(from, s.pos)
+		f = frame{at: s.pos, h: h, data: s.at(s.pos, h.size())}
+		s.pos += int64(len(f.data))
+		s.last = h
+		return f, s.err == nil
+	}
+	if s.err == nil {
+		s.sayStray(from, s.end)
+		s.pos = s.end
+	}
+	return frame{}, false
+}
+
+func (s *scanner) sayStray(from, to int64) {
+	if to > from && s.stray != nil {
+		s.stray(from, to-from)
+	}
+}
