@@ -26,6 +26,7 @@
 //	orig.json    where each raw came from and what it looked like then
 //	job.json     the playing order: claimed raws and archived ones
 //	lease        who works on it, and a counter that shows the owner lives
+//	cleared      set once earlier files of the same names are out of the way
 //	tries/       one mark for each try begun, one for each that failed
 //
 // Memory holds only what was seen of files that still arrive. It may be lost

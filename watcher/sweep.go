@@ -29,7 +29,7 @@ func (d *daemon) sweep(now time.Time) {
 			}
 			mine := d.locked && d.store.IsOwnTemp(e.Name())
 			if mine || now.Sub(info.ModTime()) > strayAge {
-				d.remove(path)
+				d.remove(path, e.IsDir())
 			}
 			if e.IsDir() {
 				return fs.SkipDir
@@ -55,11 +55,15 @@ func skipDeep(ws *Workspace, path string, e fs.DirEntry, err error) error {
 }
 
 // remove deletes something left behind, unless a recording lies in it.
-func (d *daemon) remove(path string) {
-	if err := os.Remove(filepath.Join(path, "new")); err == nil || !exists(filepath.Join(path, "new")) {
-		err = os.RemoveAll(path)
-		d.log.Info("removed an unfinished file left behind", zap.String("name", filepath.Base(path)), zap.NamedError("trouble", err))
+func (d *daemon) remove(path string, isDir bool) {
+	name := zap.String("name", filepath.Base(path))
+	if raws := filepath.Join(path, "new"); isDir && os.Remove(raws) != nil && exists(raws) {
+		d.log.Warn("a folder left behind in working still holds a recording; it is kept", name)
 		return
 	}
-	d.log.Warn("a folder left behind in working still holds a recording; it is kept", zap.String("name", filepath.Base(path)))
+	if err := os.RemoveAll(path); err != nil {
+		d.log.Warn("an unfinished file left behind could not be removed", append(failure(err), name)...)
+		return
+	}
+	d.log.Info("removed an unfinished file left behind", name)
 }

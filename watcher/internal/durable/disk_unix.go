@@ -46,14 +46,19 @@ func renameNew(from, to string) error {
 	if info.IsDir() {
 		return renameDir(from, to)
 	}
-	err = os.Link(from, to)
-	switch {
-	case err == nil:
-		return os.Remove(from)
-	case errors.Is(err, fs.ErrExist), errors.Is(err, fs.ErrNotExist):
+	err = renameLinked(from, to)
+	if err == nil || errors.Is(err, fs.ErrExist) || errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
 	return renameReserved(from, to)
+}
+
+// renameLinked leaves, after a crash in between, the file under both names.
+func renameLinked(from, to string) error {
+	if err := os.Link(from, to); err != nil {
+		return err
+	}
+	return os.Remove(from)
 }
 
 // renameDir relies on rename(2), which refuses a folder that holds something.
