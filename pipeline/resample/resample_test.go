@@ -71,6 +71,9 @@ func db(ratio float64) float64 { return 20 * math.Log10(ratio) }
 
 var ratesHz = []int{8000, 11025, 16000, 22050, 24000, 32000, 37800, 44099, 44101, 47999, 48000, 64000, 88200, 96000, 176400, 191999, 192000}
 
+// fewRatesHz is one of each kind, for what need not be held at every rate.
+var fewRatesHz = []int{8000, 11025, 44101, 48000, 88200, 191999, 192000}
+
 // TestTones holds gain and residual. The band is that of the narrower side:
 // 18 and 20 kHz of 22.05 kHz, or the same shares of half the input rate.
 func TestTones(t *testing.T) {
@@ -156,7 +159,7 @@ func TestConstant(t *testing.T) {
 }
 
 func TestLength(t *testing.T) {
-	for _, inHz := range ratesHz {
+	for _, inHz := range fewRatesHz {
 		for _, frames := range []int{0, 1, 2, 159, 160, 161, 4095, 4096, 4097, 12345} {
 			out := convert(t, make([]float32, frames), inHz)
 			exact := float64(frames) * OutHz / float64(inHz)
@@ -173,7 +176,7 @@ func TestLength(t *testing.T) {
 
 // TestImpulse holds that nothing is delayed, at the very ends too.
 func TestImpulse(t *testing.T) {
-	for _, inHz := range ratesHz {
+	for _, inHz := range fewRatesHz {
 		for _, at := range []int{0, 1, 1000, 4095, 4096, 7000, 9999} {
 			in := make([]float32, 10000)
 			in[at] = 1
@@ -206,7 +209,7 @@ func TestPhase(t *testing.T) {
 }
 
 func TestNoOvershoot(t *testing.T) {
-	for _, inHz := range ratesHz {
+	for _, inHz := range fewRatesHz {
 		for _, hz := range []float64{997, 3000} {
 			for _, v := range convert(t, tone(hz, 0.891251, 0.2, inHz), inHz) {
 				if v > 1 || v < -1 {
@@ -235,7 +238,7 @@ func TestSameRateIsUntouched(t *testing.T) {
 // TestBlocks holds that the result does not depend on how the input is cut.
 func TestBlocks(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		inHz := rapid.SampledFrom(ratesHz).Draw(t, "rate_hz")
+		inHz := rapid.SampledFrom(fewRatesHz).Draw(t, "rate_hz")
 		in := make([]float32, 9000)
 		for i := range in {
 			in[i] = float32(math.Sin(float64(i*i) / 500))
