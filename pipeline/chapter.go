@@ -2,7 +2,6 @@ package pipeline
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"path/filepath"
 	"time"
@@ -10,6 +9,7 @@ import (
 	"lectern/config"
 	"lectern/encode"
 	"lectern/pipeline/report"
+	"lectern/pipeline/takes"
 )
 
 // Chain is the number of the chain. It is raised whenever a finished sample can
@@ -35,12 +35,15 @@ type Raw struct {
 	Number           int
 }
 
-// ErrNoSpeech means that nothing in a raw stands out as words.
-var ErrNoSpeech = errors.New("no speech was found in it. Listen to it; if it is the wrong file, drop the right one")
+// noSpeech is said of a raw in which nothing stands out as words.
+const noSpeech = "No speech was found in this recording. Listen to it: if it is the wrong file, drop the right one; if it is very soft or very noisy, record it again closer to the microphone."
+
+// cannotPlace is said of a pickup.
+const cannotPlace = "This is a pickup, a passage read again to be put into a finished chapter. Lectern cannot find its place by itself yet: put it into the chapter's take by hand and drop the whole take again."
 
 // Make masters one chapter: every step of the chain, in order. The MP3 it leaves
-// in job.Dir is flushed to disk and proved; nothing else is left there. Errors
-// that wrap ErrRaw are the raw's fault; others may pass on a second try.
+// in job.Dir is flushed to disk and proved; nothing else is left there. A
+// *RawError is the raw's fault; other errors may pass on a second try.
 func Make(ctx context.Context, job Job) (_ *Master, err error) {
 	started := time.Now()
 	progress := shares(job.Progress)
@@ -83,6 +86,9 @@ func (r *rawSet) discard() {
 func readAll(ctx context.Context, job Job, progress *progress) (*rawSet, error) {
 	set := &rawSet{}
 	for i, raw := range job.Raws {
+		if raw.Role == takes.Pickup {
+			return set, fmt.Errorf("%s: %w", raw.Name, &RawError{cannotPlace})
+		}
 		part := 1 / float64(len(job.Raws))
 		s, err := surveyRaw(ctx, raw.Path, progress.step(float64(i)*part*shareRead, part*shareRead/2))
 		if err != nil {
@@ -96,7 +102,7 @@ func readAll(ctx context.Context, job Job, progress *progress) (*rawSet, error) 
 		}
 		set.surveys, set.recs, set.power = append(set.surveys, s), append(set.recs, rec), append(set.power, power)
 		if len(rec.m.Phrases) == 0 {
-			return set, fmt.Errorf("%s: %w: %w", raw.Name, ErrRaw, ErrNoSpeech)
+			return set, fmt.Errorf("%s: %w", raw.Name, &RawError{noSpeech})
 		}
 		if rec.room, err = newRoomTone(rec, seedOf(s.sha256, "room tone")); err != nil {
 			return set, fmt.Errorf("%s: learn its room tone: %w", raw.Name, err)

@@ -18,6 +18,8 @@ type loudness struct {
 	gaveWay []report.GaveWay
 	// Predicted for the finished file.
 	roomDBFS, floorDBFS float64
+	// slope is how much RMS one more dB of overall gain brings.
+	slope float64
 }
 
 const (
@@ -46,6 +48,7 @@ func normalize(t *timeline, l *leveling, d config.Delivery, s config.Level) loud
 	out.overallDB = p.overallFor(d.RMSAimDBFS, p.bodyRMS)
 	out.giveWay(p, d, s)
 	out.ease(p, l, d, s)
+	out.slope = p.slope(out.overallDB)
 	return out
 }
 
@@ -137,17 +140,34 @@ func (p *prediction) bodyRMS(overallDB float64) float64 {
 
 func (p *prediction) fileRMS(overallDB float64) float64 { return p.rms(0, p.t.frames(), overallDB) }
 
+// rms models the limiter by frames: a frame whose peak is over the ceiling is
+// turned down by what its peak needs, and so is the one before it, half; after it
+// the limiter lets go at its own pace.
 func (p *prediction) rms(from, to int, overallDB float64) float64 {
 	k := dbToAmplitude(overallDB)
-	var sum float64
-	for i := from; i < to; i++ {
-		g := p.gain[i] * k
-		if peak := float64(p.t.peak[i]) * g; peak > p.ceiling {
-			g *= p.ceiling / peak
+	down := func(i int) float64 { // 0 to 1
+		if i >= to {
+			return 0
 		}
+		if peak := float64(p.t.peak[i]) * p.gain[i] * k; peak > p.ceiling {
+			return 1 - p.ceiling/peak
+		}
+		return 0
+	}
+	letGo := math.Exp(-frameSamples * releasePerSample)
+	var sum, held float64
+	for i := from; i < to; i++ {
+		held = max(down(i), held*letGo)
+		g := p.gain[i] * k * (1 - max(held, down(i+1)/2))
 		sum += float64(p.t.power[i]) * g * g
 	}
 	return 10 * math.Log10(max(sum/float64(to-from), 1e-20))
+}
+
+// slope is by how many dB the RMS between head and tail grows for one dB of
+// overall gain: 1 without limiting, less with it.
+func (p *prediction) slope(overallDB float64) float64 {
+	return clamp(p.bodyRMS(overallDB+0.5)-p.bodyRMS(overallDB-0.5), 0.2, 1)
 }
 
 // overallFor returns the overall gain at which rms reaches the level wanted. The

@@ -54,6 +54,8 @@ type timeline struct {
 	power    []float32
 	peak     []float32
 	laidIn   []bool
+	// starts is the first frame of each recording's first word.
+	starts []int
 }
 
 // frames returns the length of the finished sound.

@@ -20,7 +20,7 @@ const (
 	// peakHairDB and peakDepthDB are how far under the limit the decoded peak may
 	// lie: at least a hair, so that no decoder reads over it, at most so much that
 	// the file is as loud as its limit allows.
-	peakHairDB  = 0.01
+	peakHairDB  = 0.004
 	peakDepthDB = 0.08
 	// rmsHairDB is how far the RMS may be off before the file is made again.
 	rmsHairDB = 0.10
@@ -110,7 +110,7 @@ func (m *Master) correct(plan *Plan, peak, rms meter.DB) bool {
 	middle := (peakHairDB + peakDepthDB) / 2
 	if limiting {
 		plan.CeilingDBFS -= over + middle
-		plan.OverallDB -= rmsOff
+		plan.OverallDB -= rmsOff / m.loudness.slope
 		return true
 	}
 	if over > -peakHairDB {

@@ -13,9 +13,25 @@ import (
 	"lectern/pipeline/wav"
 )
 
-// ErrRaw is wrapped by every error that a raw itself is the cause of; trying
-// again with the same raw is of no use.
-var ErrRaw = errors.New("the recording cannot be used")
+// RawError means that a raw itself is at fault; trying again with the same raw
+// is of no use. Says is what is wrong and what to do, for the narrator.
+type RawError struct{ Says string }
+
+func (e *RawError) Error() string { return e.Says }
+
+// rawError turns what the WAV reader refuses into a RawError and leaves other
+// errors, such as a disk's, alone.
+func rawError(err error) error {
+	var bad *wav.BadError
+	var unsupported *wav.UnsupportedError
+	switch {
+	case errors.As(err, &bad):
+		return &RawError{bad.Says}
+	case errors.As(err, &unsupported):
+		return &RawError{unsupported.Says}
+	}
+	return err
+}
 
 // ErrChanged means that a raw was not the same each time it was read.
 var ErrChanged = errors.New("the recording changed while it was read")
@@ -33,16 +49,16 @@ func openRaw(path string) (*os.File, wav.Info, error) {
 	}
 	if !st.Mode().IsRegular() {
 		f.Close()
-		return nil, wav.Info{}, fmt.Errorf("%w: it is not an ordinary file", ErrRaw)
+		return nil, wav.Info{}, &RawError{"This is not an ordinary file. Drop the recording itself."}
 	}
 	info, err := wav.Walk(f, st.Size())
 	if err != nil {
 		f.Close()
-		return nil, wav.Info{}, fmt.Errorf("%w: %w", ErrRaw, err)
+		return nil, wav.Info{}, rawError(err)
 	}
 	if info.Frames == 0 {
 		f.Close()
-		return nil, wav.Info{}, fmt.Errorf("%w: it holds no sound. Check that the recorder was running, and record it again", ErrRaw)
+		return nil, wav.Info{}, &RawError{"The file holds no sound. Check that the recorder was running, and record it again."}
 	}
 	return f, info, nil
 }
@@ -55,7 +71,7 @@ const blockSamples = 8192
 func readRaw(ctx context.Context, f *os.File, info wav.Info, use func(ch [][]float32) error) (nonFinite int64, err error) {
 	r, err := wav.NewReader(f, info)
 	if err != nil {
-		return 0, fmt.Errorf("%w: %w", ErrRaw, err)
+		return 0, rawError(err)
 	}
 	dst := make([][]float32, info.Channels)
 	for i := range dst {

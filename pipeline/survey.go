@@ -10,14 +10,36 @@ import (
 
 // survey is what one pass over a raw tells, at its own rate.
 type survey struct {
-	info     wav.Info
-	sha256   string
-	channel  channelChoice
-	offset   float64 // constant offset of the chosen channel, full scale 1
-	measured report.Measured
-	clipped  []clippedRun
-	odd      int64 // samples that were no numbers
-	meters   levels
+	info    wav.Info
+	sha256  string
+	channel channelChoice
+	offset  float64 // constant offset of the chosen channel, full scale 1
+	clipped []clippedRun
+	odd     int64 // samples that were no numbers
+	meters  levels
+	choose  *channelChooser
+	clips   *clipFinder
+}
+
+func newSurvey(info wav.Info) *survey {
+	return &survey{
+		info:   info,
+		meters: newLevels(info.SampleRateHz, info.Channels),
+		choose: newChannelChooser(info.Channels, info.SampleRateHz),
+		clips:  newClipFinder(info.Channels),
+	}
+}
+
+// look takes the next samples, one slice a channel.
+func (s *survey) look(ch [][]float32) {
+	s.choose.add(ch)
+	s.clips.add(ch)
+}
+
+// conclude settles what hangs on the whole recording.
+func (s *survey) conclude() {
+	s.channel, s.offset = s.choose.choice()
+	s.clipped = s.clips.found()
 }
 
 // surveyRaw reads a raw once and measures it as it is.
@@ -27,17 +49,14 @@ func surveyRaw(ctx context.Context, path string, progress func(share float64)) (
 		return nil, err
 	}
 	defer f.Close()
-	s := &survey{info: info, meters: newLevels(info.SampleRateHz, info.Channels)}
+	s := newSurvey(info)
 	if s.sha256, err = sumFile(ctx, f); err != nil {
 		return nil, err
 	}
-	choose := newChannelChooser(info.Channels, info.SampleRateHz)
-	clips := newClipFinder(info.Channels)
 	var done int64
 	s.odd, err = readRaw(ctx, f, info, func(ch [][]float32) error {
 		s.meters.add(ch)
-		choose.add(ch)
-		clips.add(ch)
+		s.look(ch)
 		done += int64(len(ch[0]))
 		progress(float64(done) / float64(info.Frames))
 		return nil
@@ -45,8 +64,7 @@ func surveyRaw(ctx context.Context, path string, progress func(share float64)) (
 	if err != nil {
 		return nil, err
 	}
-	s.channel, s.offset = choose.choice()
-	s.clipped = clips.found()
+	s.conclude()
 	return s, nil
 }
 
@@ -55,7 +73,7 @@ const tellOffset = 0.001
 
 // findings are what the raw itself shows, before anything is done to it.
 func (s *survey) findings() []report.Finding {
-	var out []report.Finding
+	out := []report.Finding{}
 	whole := func(kind, says string) {
 		out = append(out, report.Finding{Kind: kind, UntilS: report.Seconds(s.info.DurationS()), Says: says})
 	}

@@ -9,6 +9,7 @@ import (
 	"lectern/pipeline/meter"
 	"lectern/pipeline/report"
 	"lectern/pipeline/speech"
+	"lectern/pipeline/takes"
 )
 
 // tell fills in everything of the report that does not hang on the revision.
@@ -42,15 +43,8 @@ func (m *Master) tell(took time.Duration) {
 		r.Raws = append(r.Raws, m.tellRaw(i, raw))
 	}
 	r.Steps = m.steps()
-	r.Checks = report.Judge(m.measured, r.Finished.Format, s.Delivery, m.splitAt())
-	r.Verdict = report.VerdictOf(r.Checks)
-	if r.Verdict == report.Pass {
-		for _, f := range r.Findings() {
-			if f.NeedsEar() {
-				r.Verdict = report.Listen
-			}
-		}
-	}
+	r.Checks = report.Judge(m.measured, r.Finished.Format, s.Delivery, float64(splitAt(m.timeline.frames(), m.timeline.pauses))/framesPerSecond)
+	r.Judge()
 }
 
 // Report returns the report for a revision. archivedAs names the raws in the
@@ -158,6 +152,14 @@ func (m *Master) finishedFindings() []report.Finding {
 			Says: report.SaysSilenceInside(places, float64(frames)/framesPerSecond, float64(at)),
 		})
 	}
+	for i, start := range m.timeline.starts {
+		if i > 0 && m.job.Raws[i].Role == takes.Take {
+			at := inSeconds(start)
+			out = append(out, report.Finding{
+				Kind: "joined", AtS: at, UntilS: at, FinishedAtS: &at, Says: report.SaysJoined(float64(at)),
+			})
+		}
+	}
 	limit := m.job.Settings.Delivery.NoiseMaxDBFS
 	left := max(float64(m.measured.NoiseFloorDBFS), float64(m.measured.RoomToneDBFS)) - limit
 	if m.loudness.easeDB > 0 && left > 0 {
@@ -179,17 +181,16 @@ func (m *Master) laidIn(s Segment, where string) report.Finding {
 	}
 }
 
-// splitAt is where a file that is too long could be split: the middle of the
-// longest pause in its middle third, in seconds.
-func (m *Master) splitAt() float64 {
-	n := m.timeline.frames()
+// splitAt is the frame at which a file of n frames that is too long could be
+// split: the middle of the longest pause in its middle third.
+func splitAt(n int, pauses []speech.Span) int {
 	at, longest := n/2, 0
-	for _, p := range m.timeline.pauses {
+	for _, p := range pauses {
 		if p.From >= n/3 && p.To <= 2*n/3 && p.Len() > longest {
 			longest, at = p.Len(), (p.From+p.To)/2
 		}
 	}
-	return float64(at) / framesPerSecond
+	return at
 }
 
 // steps tells what each step of the chain did.

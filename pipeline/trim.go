@@ -105,6 +105,7 @@ func (l *layout) speech(i int) {
 	r := l.recs[i]
 	from := r.m.Phrases[0].From
 	shift := l.at - from
+	l.t.starts = append(l.t.starts, l.at)
 	for _, p := range r.m.Phrases {
 		l.t.phrases = append(l.t.phrases, speech.Span{From: p.From + shift, To: p.To + shift})
 	}

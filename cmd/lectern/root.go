@@ -57,6 +57,10 @@ settings are wrong, and 3 if it is done but something needs your attention.`,
 	root.SetUsageTemplate(usageTemplate)
 	root.AddCommand(
 		newInitCmd(),
+		newWatchCmd(),
+		newMasterCmd(),
+		newCheckCmd(),
+		newDemoCmd(),
 	)
 	return root
 }

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"strings"
 )
 
 // All advice stands in this file: what is wrong, how bad it is, what to do about
@@ -130,4 +131,19 @@ func SaysSilenceInside(places int, s, atS float64) string {
 // SaysNoiseLeft tells how much is missing after the pauses were eased as far as allowed.
 func SaysNoiseLeft(easedDB, missingDB float64) string {
 	return fmt.Sprintf("The pauses were made softer by %.1f dB, as far as the settings allow, and the room is still %.1f dB too loud.", easedDB, missingDB)
+}
+
+// SaysDamaged tells where an MP3 is damaged.
+func SaysDamaged(atS float64, offset int64, what string) string {
+	return fmt.Sprintf("The file is damaged at %s (byte %d): %s. Make or copy the file again.", Clock(atS), offset, strings.TrimSuffix(what, "."))
+}
+
+// SaysUndecodable tells where the sound of an MP3 breaks off.
+func SaysUndecodable(atS float64) string {
+	return fmt.Sprintf("The sound cannot be decoded from %s on. Make or copy the file again.", Clock(atS))
+}
+
+// SaysJoined tells where one take follows another.
+func SaysJoined(atS float64) string {
+	return fmt.Sprintf("Two takes were put one after the other at %s. Listen there: if you began again at an earlier sentence, it is heard twice.", Clock(atS))
 }

@@ -31,14 +31,23 @@ func Judge(m Measured, f Format, d config.Delivery, pauseS float64) []Check {
 	return j.checks
 }
 
-// VerdictOf is fail if a check failed.
-func VerdictOf(checks []Check) string {
-	for _, c := range checks {
-		if !c.Pass {
-			return Fail
+// Judge sets the verdict from the checks and findings.
+func (r *Report) Judge() { r.Verdict = verdictOf(r.Checks, r.Findings()) }
+
+// verdictOf is fail if a check failed, listen if a finding needs a person's ear.
+func verdictOf(checks []Check, findings []Finding) string {
+	verdict := Pass
+	for _, f := range findings {
+		if f.NeedsEar() {
+			verdict = Listen
 		}
 	}
-	return Pass
+	for _, c := range checks {
+		if !c.Pass {
+			verdict = Fail
+		}
+	}
+	return verdict
 }
 
 // judge collects the checks.

@@ -29,14 +29,16 @@ func (r *Report) Letter() string {
 
 // ToDo lists what needs doing, most important first: the checks that failed, then
 // the places to hear.
-func (r *Report) ToDo() []string {
+func (r *Report) ToDo() []string { return toDo(r.Checks, r.Findings()) }
+
+func toDo(checks []Check, findings []Finding) []string {
 	var out []string
-	for _, c := range r.Checks {
+	for _, c := range checks {
 		if !c.Pass {
 			out = append(out, c.Advice)
 		}
 	}
-	for _, f := range r.Findings() {
+	for _, f := range findings {
 		if f.NeedsEar() {
 			out = append(out, f.Says)
 		}
@@ -56,7 +58,7 @@ func (r *Report) Findings() []Finding {
 // NeedsEar tells whether a person must listen before the file is handed over.
 func (f Finding) NeedsEar() bool {
 	switch f.Kind {
-	case "clipped", "truncated", "unfinished", "not_a_number", "silence_inside", "unlike_channels":
+	case "clipped", "truncated", "unfinished", "not_a_number", "silence_inside", "unlike_channels", "joined", "damaged":
 		return true
 	}
 	return false
@@ -89,3 +91,6 @@ func list(words []string) string {
 	}
 	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
 }
+
+// ToDo lists what needs doing about a checked file, as Report.ToDo does.
+func (c *Checked) ToDo() []string { return toDo(c.Checks, c.Findings) }

@@ -205,6 +205,19 @@ type (
 	Retake struct{}
 )
 
+// Checked is what `lectern check` tells of one file, in the report's own keys.
+type Checked struct {
+	Name     string    `json:"name"`
+	Format   Format    `json:"format"`
+	Measured Measured  `json:"measured"`
+	Checks   []Check   `json:"checks"`
+	Findings []Finding `json:"findings"`
+	Verdict  string    `json:"verdict"`
+}
+
+// Judge sets the verdict from the checks and findings.
+func (c *Checked) Judge() { c.Verdict = verdictOf(c.Checks, c.Findings) }
+
 // Took is how long making it took.
 type Took struct {
 	WallS         Figure `json:"wall_s"`

@@ -15,8 +15,8 @@ head_s=2.5      # room before the first word
 click_s=1.3     # 1.2 s before the first word
 tail_s=1.5      # room after the last word
 peak_dbfs=-6.6  # of the voice alone; the room brings the take to about -6
-noise_dbfs=-58  # RMS of the room's hiss
-rumble_dbfs=-35 # RMS of a fan or a road, 30 to 45 Hz
+noise_dbfs=-70  # RMS of the room's hiss
+rumble_dbfs=-44 # RMS of a fan or a road, 22 to 34 Hz
 
 # -R makes sox's noise the same every time, -D keeps it from adding dither.
 quiet() { sox -R -D -V1 "$@"; }
@@ -51,7 +51,7 @@ length_s=$(soxi -D "$tmp/speech.wav")
 room() { quiet -n -r "$rate_hz" -b 32 -e signed -c 1 "$1" synth "$length_s" "${@:2}"; }
 room "$tmp/pink.wav" pinknoise gain -12
 to_rms "$tmp/pink.wav" "$tmp/noise.wav" "$noise_dbfs"
-room "$tmp/brown.wav" brownnoise gain -6 sinc -t 10 30-45
+room "$tmp/brown.wav" brownnoise gain -6 sinc -t 8 22-34
 to_rms "$tmp/brown.wav" "$tmp/rumble.wav" "$rumble_dbfs"
 
 # A mouse click: the button goes down, and up again 90 ms later.

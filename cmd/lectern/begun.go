@@ -1,0 +1,51 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"lectern/config"
+	"lectern/pipeline/report"
+)
+
+// begunWith returns the settings of the newest recipe in a book's archive, so
+// that all chapters of a book sound alike; false if the book has none yet.
+func begunWith(archive string) (config.Chapter, bool, error) {
+	entries, err := os.ReadDir(archive)
+	if errors.Is(err, fs.ErrNotExist) {
+		return config.Chapter{}, false, nil
+	}
+	if err != nil {
+		return config.Chapter{}, false, fmt.Errorf("look for the book's settings: %w", err)
+	}
+	var newest fs.FileInfo
+	for _, e := range entries {
+		if !strings.HasSuffix(e.Name(), ".recipe.json") {
+			continue
+		}
+		info, err := e.Info()
+		if err != nil {
+			return config.Chapter{}, false, fmt.Errorf("look for the book's settings: %w", err)
+		}
+		if newest == nil || info.ModTime().After(newest.ModTime()) {
+			newest = info
+		}
+	}
+	if newest == nil {
+		return config.Chapter{}, false, nil
+	}
+	text, err := os.ReadFile(filepath.Join(archive, newest.Name()))
+	if err != nil {
+		return config.Chapter{}, false, fmt.Errorf("read the book's settings: %w", err)
+	}
+	var r report.RecipeFile
+	if err := json.Unmarshal(text, &r); err != nil {
+		return config.Chapter{}, false, fmt.Errorf("read the book's settings in %s: %w", newest.Name(), err)
+	}
+	return r.Settings, true, nil
+}

@@ -1,0 +1,150 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"go.uber.org/zap"
+
+	"lectern/config"
+	"lectern/pipeline"
+	"lectern/pipeline/report"
+	"lectern/pipeline/takes"
+	"lectern/pipeline/wav"
+	"lectern/watcher"
+)
+
+// hands are the audio side of the daemon, in the shape the watcher wants.
+type hands struct {
+	ws  *watcher.Workspace
+	set config.Settings
+	log *zap.Logger
+}
+
+func (h hands) forWatcher() watcher.Hands {
+	return watcher.Hands{Complete: complete, Sort: sortName, Make: h.make}
+}
+
+// complete looks at a raw's chunks.
+func complete(path string) watcher.Completeness {
+	info, err := walkFile(path)
+	var bad *wav.BadError
+	var unsupported *wav.UnsupportedError
+	switch {
+	case errors.As(err, &bad) && bad.Incomplete:
+		return watcher.Completeness{State: watcher.Arriving, Says: bad.Says}
+	case errors.As(err, &bad):
+		return watcher.Completeness{State: watcher.Refused, Says: bad.Says}
+	case errors.As(err, &unsupported):
+		return watcher.Completeness{State: watcher.Refused, Says: unsupported.Says}
+	case err != nil: // the disk's or the share's trouble, not the file's
+		return watcher.Completeness{State: watcher.Arriving, Says: "it cannot be read right now: " + err.Error()}
+	}
+	c := watcher.Completeness{State: watcher.Whole, Percent: 100, DurationS: info.DurationS()}
+	if missing := info.MissingBytes(); missing > 0 {
+		there := float64(info.Frames) * float64(info.BlockBytes)
+		c.State, c.Percent = watcher.Arriving, 100*there/(there+float64(missing))
+		c.Says = fmt.Sprintf("%.0f %% received", c.Percent)
+	} else if info.Unfinalized {
+		c.State = watcher.Unfinished
+	}
+	return c
+}
+
+func walkFile(path string) (wav.Info, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return wav.Info{}, err
+	}
+	defer f.Close()
+	st, err := f.Stat()
+	if err != nil {
+		return wav.Info{}, err
+	}
+	return wav.Walk(f, st.Size())
+}
+
+// sortName reads a file's name.
+func sortName(_, name string) watcher.Sorted {
+	n := takes.Parse(name)
+	s := watcher.Sorted{Chapter: n.Chapter, Key: takes.Key(n.Chapter), Role: n.Role, Number: n.Number}
+	if n.CopyOf != "" {
+		s.CopyOf = takes.Key(n.CopyOf)
+		s.Says = fmt.Sprintf("This file is named like a copy of %q. If it is to replace that chapter, give it exactly the same name; if it is another chapter, give it another name; then drop it again.", n.CopyOf)
+	}
+	return s
+}
+
+// make masters one chapter of the daemon's.
+func (h hands) make(ctx context.Context, job watcher.Job) (watcher.Made, error) {
+	settings, err := h.bookSettings(job.Book)
+	if err != nil {
+		return watcher.Made{}, err
+	}
+	p := pipeline.Job{
+		Book: job.Book, Chapter: job.Chapter, Track: takes.TrackNumber(job.Chapter),
+		Dir: job.Dir, Settings: settings, Version: versionText(), Progress: job.Progress,
+	}
+	for _, r := range job.Raws {
+		p.Raws = append(p.Raws, pipeline.Raw{Path: r.Path, Name: r.Name, Role: r.Role, Number: r.Number})
+	}
+	m, err := pipeline.Make(ctx, p)
+	var raw *pipeline.RawError
+	switch {
+	case errors.As(err, &raw):
+		return watcher.Made{}, &watcher.BadRaw{Says: raw.Says}
+	case err != nil:
+		return watcher.Made{}, err
+	}
+	return watcher.Made{
+		MP3: m.MP3, Bytes: m.Written.Bytes, SHA256: m.Written.SHA256, RawSHA256: m.RawSHA256(),
+		Papers: func(revision int, archivedAs []string) (watcher.Papers, error) {
+			return papers(m, revision, archivedAs)
+		},
+	}, nil
+}
+
+func papers(m *pipeline.Master, revision int, archivedAs []string) (watcher.Papers, error) {
+	r := m.Report(revision, time.Now(), archivedAs)
+	text, err := report.Marshal(r)
+	if err != nil {
+		return watcher.Papers{}, err
+	}
+	recipe, err := report.Marshal(m.Recipe(revision, archivedAs))
+	if err != nil {
+		return watcher.Papers{}, err
+	}
+	p := watcher.Papers{Report: text, Recipe: recipe, Verdict: r.Verdict, Says: r.Summary()}
+	if letter := r.Letter(); letter != "" {
+		p.PleaseRead = []byte(letter)
+	}
+	return p, nil
+}
+
+// bookSettings returns the settings a chapter is made with: those the book's
+// earlier chapters were made with, else lectern.toml with the book's about.toml
+// over it. A single piece belongs to no book.
+func (h hands) bookSettings(book string) (config.Chapter, error) {
+	if book == "" {
+		return h.set.Chapter, nil
+	}
+	now := h.set.Chapter
+	about := filepath.Join(h.ws.Inbox, book, "about.toml")
+	if _, err := os.Stat(about); err == nil {
+		if now, err = config.LoadBook(about, now); err != nil {
+			return now, &watcher.BadRaw{Says: fmt.Sprintf("The settings of the book cannot be used: %v Correct the file and drop the take again.", err)}
+		}
+	}
+	begun, ok, err := begunWith(filepath.Join(h.ws.Archive, book))
+	if err != nil || !ok {
+		return now, err
+	}
+	if begun != now {
+		h.log.Info("the book keeps the settings its earlier chapters were made with", zap.String("book", book))
+	}
+	return begun, nil
+}

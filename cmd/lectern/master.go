@@ -1,0 +1,187 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"lectern/config"
+	"lectern/pipeline"
+	"lectern/pipeline/report"
+	"lectern/pipeline/takes"
+)
+
+func newMasterCmd() *cobra.Command {
+	var to string
+	var replace bool
+	cmd := &cobra.Command{
+		Use:   "master [--to DIR] RAW...",
+		Short: "Master raw recordings once, without a workspace",
+		Long: `Master makes a finished MP3 and its report of each chapter among the WAV files
+given, beside the recording or in the folder of --to. Takes or parts of one chapter
+("03 The Ferry part 1.wav", "03 The Ferry part 2.wav") given together make one file.
+The recordings are only read. A finished file that is there already is left alone,
+unless --replace is given.`,
+		Args: func(_ *cobra.Command, args []string) error {
+			if len(args) == 0 {
+				return wrongUsage(`master needs at least one recording, as in: lectern master "03 The Ferry.wav"`)
+			}
+			return nil
+		},
+	}
+	cmd.Flags().StringVar(&to, "to", "", "the folder to write into (default: beside the recording)")
+	cmd.Flags().BoolVar(&replace, "replace", false, "replace finished files that are there already")
+	set := settingsFlag(cmd)
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		settings := config.Default()
+		if err := config.Set(&settings, *set...); err != nil {
+			return err
+		}
+		if to != "" {
+			if st, err := os.Stat(to); err != nil || !st.IsDir() {
+				return wrongUsage("%q is no folder to write into; make it first", to)
+			}
+		}
+		show := newShow(cmd.OutOrStdout())
+		worst := 0
+		for _, p := range groupRaws(args, to) {
+			code := masterOne(cmd.Context(), p, settings.Chapter, replace, show)
+			if cmd.Context().Err() != nil {
+				show.line("stopped; nothing half made was left behind")
+				return &exitError{code: exitFailed}
+			}
+			// Not done is worse than done with something to attend to.
+			if code == exitFailed || worst == 0 {
+				worst = code
+			}
+		}
+		if worst != 0 {
+			return &exitError{code: worst}
+		}
+		return nil
+	}
+	return cmd
+}
+
+// piece is one finished file to make.
+type piece struct {
+	dir, chapter string
+	raws         []pipeline.Raw
+}
+
+// groupRaws puts the takes and parts of one chapter together, in playing order.
+func groupRaws(paths []string, to string) []piece {
+	var out []piece
+	index := map[string]int{}
+	for _, path := range paths {
+		n := takes.Parse(filepath.Base(path))
+		dir := to
+		if dir == "" {
+			dir = filepath.Dir(path)
+		}
+		key := dir + "\x00" + takes.Key(n.Chapter)
+		i, known := index[key]
+		if !known {
+			i = len(out)
+			index[key] = i
+			out = append(out, piece{dir: dir, chapter: n.Chapter})
+		}
+		out[i].raws = append(out[i].raws, pipeline.Raw{Path: path, Name: filepath.Base(path), Role: n.Role, Number: n.Number})
+	}
+	for _, p := range out {
+		slices.SortStableFunc(p.raws, func(a, b pipeline.Raw) int { return a.Number - b.Number })
+	}
+	return out
+}
+
+// masterOne makes one file and tells how it went; it returns what to end with.
+func masterOne(ctx context.Context, p piece, settings config.Chapter, replace bool, show *show) int {
+	started := time.Now()
+	r, err := makePiece(ctx, p, settings, replace, show)
+	var raw *pipeline.RawError
+	switch {
+	case ctx.Err() != nil:
+		return exitFailed
+	case errors.As(err, &raw):
+		show.line("%s: %s", p.chapter, raw.Says)
+		return exitFailed
+	case err != nil:
+		show.line("%s: could not be made: %v", p.chapter, err)
+		return exitFailed
+	}
+	show.line("%s: mastered in %.1f s, %s", p.chapter, time.Since(started).Seconds(), r.Summary())
+	for _, todo := range r.ToDo() {
+		show.line("  - %s", todo)
+	}
+	if r.Verdict != report.Pass {
+		return exitAttention
+	}
+	return 0
+}
+
+// makePiece masters in a folder of its own beside the result, so that nothing
+// half made ever carries a final name.
+func makePiece(ctx context.Context, p piece, settings config.Chapter, replace bool, show *show) (*report.Report, error) {
+	mp3 := filepath.Join(p.dir, p.chapter+".mp3")
+	text := filepath.Join(p.dir, p.chapter+".json")
+	if !replace {
+		for _, path := range []string{mp3, text} {
+			if _, err := os.Lstat(path); err == nil {
+				return nil, fmt.Errorf("%s is there already; move it away, or give --replace", path)
+			}
+		}
+	}
+	tmp, err := os.MkdirTemp(p.dir, ".lectern-")
+	if err != nil {
+		return nil, fmt.Errorf("make a folder to work in: %w", err)
+	}
+	defer os.RemoveAll(tmp)
+	bar := show.bar(p.chapter)
+	m, err := pipeline.Make(ctx, pipeline.Job{
+		Chapter: p.chapter, Track: takes.TrackNumber(p.chapter), Dir: tmp, Raws: p.raws,
+		Settings: settings, Version: versionText(), Progress: bar.set,
+	})
+	bar.end()
+	if err != nil {
+		return nil, err
+	}
+	r := m.Report(1, time.Now(), nil)
+	data, err := report.Marshal(r)
+	if err != nil {
+		return nil, err
+	}
+	half := filepath.Join(tmp, "report.json")
+	if err := writeNew(half, data); err != nil {
+		return nil, fmt.Errorf("write report: %w", err)
+	}
+	if err := put(m.MP3, mp3, replace); err != nil {
+		return nil, err
+	}
+	return r, put(half, text, replace)
+}
+
+// put gives a file its final name. Without replace it never takes the place of
+// one that appeared meanwhile: a link fails where a rename would overwrite.
+func put(from, to string, replace bool) error {
+	if !replace {
+		err := os.Link(from, to)
+		if err == nil {
+			return os.Remove(from)
+		}
+		if errors.Is(err, fs.ErrExist) {
+			return fmt.Errorf("%s appeared while it was being made, and was left alone", to)
+		}
+		// Some file systems have no links; there the check before must do.
+	}
+	if err := os.Rename(from, to); err != nil {
+		return fmt.Errorf("give the finished file its name: %w", err)
+	}
+	return nil
+}

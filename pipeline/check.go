@@ -1,0 +1,144 @@
+package pipeline
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"lectern/config"
+	"lectern/encode"
+	"lectern/pipeline/report"
+	"lectern/pipeline/wav"
+)
+
+// Check measures a finished or raw file, WAV or MP3 as its first bytes say, with
+// the meters of the chain, and judges it against the limits in d. A file that
+// cannot be read as either is a *RawError.
+func Check(ctx context.Context, path string, d config.Delivery) (*report.Checked, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("open file: %w", err)
+	}
+	defer f.Close()
+	st, err := f.Stat()
+	if err != nil {
+		return nil, fmt.Errorf("open file: %w", err)
+	}
+	if !st.Mode().IsRegular() {
+		return nil, &RawError{"This is not an ordinary file."}
+	}
+	c := &report.Checked{Name: filepath.Base(path), Findings: []report.Finding{}}
+	read := readWAV
+	if isMP3(f) {
+		read = readMP3
+	}
+	m, err := read(ctx, f, st.Size(), c)
+	if err != nil {
+		return nil, err
+	}
+	measured, drawn, err := m.result(nil)
+	if err != nil {
+		return nil, err
+	}
+	c.Measured = measured
+	c.Checks = report.Judge(measured, c.Format, d, float64(splitAt(drawn.Features.Len(), drawn.Pauses))/framesPerSecond)
+	c.Judge()
+	return c, nil
+}
+
+// isMP3 tells an MP3 by its first bytes: an ID3v2 tag, or a frame's sync.
+func isMP3(r io.ReaderAt) bool {
+	var b [4]byte
+	if _, err := r.ReadAt(b[:], 0); err != nil {
+		return false
+	}
+	return string(b[:3]) == "ID3" || b[0] == 0xFF && b[1]&0xE0 == 0xE0 && b[1]&0x06 != 0
+}
+
+// readWAV fills in what kind of WAV f is and returns the measurement of its sound.
+func readWAV(ctx context.Context, f *os.File, size int64, c *report.Checked) (*measurement, error) {
+	info, err := wav.Walk(f, size)
+	if err != nil {
+		return nil, rawError(err)
+	}
+	c.Format = report.Format{Codec: "WAV", Says: info.Format(), SampleRateHz: info.SampleRateHz, Channels: info.Channels}
+	s := newSurvey(info)
+	m := newMeasurement(info.SampleRateHz, info.Channels)
+	s.odd, err = readRaw(ctx, f, info, func(ch [][]float32) error {
+		s.look(ch)
+		return m.add(ch)
+	})
+	if err != nil {
+		return nil, err
+	}
+	s.conclude()
+	c.Findings = append(c.Findings, s.findings()...)
+	return m, nil
+}
+
+// readMP3 does the same for an MP3. Where decoding breaks off, the sound before it
+// is measured.
+func readMP3(ctx context.Context, f *os.File, size int64, c *report.Checked) (*measurement, error) {
+	s, err := encode.Walk(f, size)
+	if err != nil {
+		return nil, &RawError{"This is no MP3 that can be read: " + err.Error() + "."}
+	}
+	c.Format = report.Format{
+		Codec: "MP3", Says: sayMP3(s), SampleRateHz: s.SampleRateHz, Channels: s.Channels,
+		BitrateKbps: s.BitrateKbps, ConstantRate: s.Constant, Frames: s.Frames,
+	}
+	for _, d := range s.Damage {
+		at := report.Seconds(d.AtS)
+		c.Findings = append(c.Findings, report.Finding{
+			Kind: "damaged", AtS: at, UntilS: at, FinishedAtS: &at, Says: report.SaysDamaged(d.AtS, d.Offset, d.Says),
+		})
+	}
+	dec, err := encode.NewDecoder(f, s)
+	if err != nil {
+		return nil, &RawError{"This MP3 cannot be decoded: " + err.Error() + "."}
+	}
+	m := newMeasurement(s.SampleRateHz, dec.Channels())
+	dst := make([][]float32, dec.Channels())
+	part := make([][]float32, len(dst))
+	for i := range dst {
+		dst[i] = make([]float32, blockSamples)
+	}
+	for {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		n, err := dec.Read(dst)
+		if n > 0 {
+			for i := range dst {
+				part[i] = dst[i][:n]
+			}
+			if err := m.add(part); err != nil {
+				return nil, err
+			}
+		}
+		if err == io.EOF {
+			return m, nil
+		}
+		if err != nil {
+			at := report.Seconds(float64(m.levels.samples) / float64(s.SampleRateHz))
+			c.Findings = append(c.Findings, report.Finding{
+				Kind: "damaged", AtS: at, UntilS: at, FinishedAtS: &at, Says: report.SaysUndecodable(float64(at)),
+			})
+			return m, nil
+		}
+	}
+}
+
+func sayMP3(s encode.Stream) string {
+	kind := "constant"
+	if !s.Constant {
+		kind = "on average"
+	}
+	channels := "mono"
+	if s.Channels == 2 {
+		channels = "stereo"
+	}
+	return fmt.Sprintf("MP3 %.0f kbps %s %g kHz %s", s.BitrateKbps, kind, float64(s.SampleRateHz)/1000, channels)
+}
