@@ -45,7 +45,7 @@ func compare(ctx context.Context, r io.ReaderAt, s Stream, w Written, fed Source
 	if d.Silenced > 0 {
 		return nil, fmt.Errorf("%d frames cannot be decoded", d.Silenced)
 	}
-	c.close(0)
+	c.close(span{})
 	return c, nil
 }
 
@@ -55,43 +55,59 @@ type comparison struct {
 	samples                    int64
 	fedSum, crossSum, errorSum float64
 	fedPeak, decodedPeak       float64
-	frames                     int64
-	worst                      float64 // lowest power ratio of a frame
-	worstFrame                 int64
-	before, current            float64 // fed mean squares of the last two frames
-	currentError               float64
+
+	before, current span // the last two frames added
+	frames          int64
+	worst           float64 // lowest power ratio of a frame
+	worstFrame      int64
+	off             float64 // largest part a sample is off
+	offFrame        int64
+}
+
+// A span is one frame: mean squares of the fed samples and of the difference,
+// and the largest of each.
+type span struct {
+	fed, diff         float64
+	fedPeak, diffPeak float64
 }
 
 // add takes one frame of both.
 func (c *comparison) add(fed, decoded []float32) {
-	var ff, fd, ee float64
+	var s span
 	for i, x := range fed {
 		x, y := float64(min(1, max(-1, x))), float64(decoded[i])
-		ff += x * x
-		fd += x * y
-		ee += (y - x) * (y - x)
-		c.fedPeak = max(c.fedPeak, math.Abs(x))
+		s.fed += x * x
+		s.diff += (y - x) * (y - x)
+		s.fedPeak = max(s.fedPeak, math.Abs(x))
+		s.diffPeak = max(s.diffPeak, math.Abs(y-x))
+		c.crossSum += x * y
 		c.decodedPeak = max(c.decodedPeak, math.Abs(y))
 	}
 	n := float64(len(fed))
 	c.samples += int64(len(fed))
-	c.fedSum += ff
-	c.crossSum += fd
-	c.errorSum += ee
-	c.close(ff / n)
-	c.before, c.current, c.currentError = c.current, ff/n, ee/n
+	c.fedSum += s.fed
+	c.errorSum += s.diff
+	c.fedPeak = max(c.fedPeak, s.fedPeak)
+	s.fed /= n
+	s.diff /= n
+	c.close(s)
+	c.before, c.current = c.current, s
 	c.frames++
 }
 
-// close judges the current frame, now that the fed power of the next is known.
-// The encoder spreads an error over about a frame to each side, so a frame is
+// close judges the current frame, now that the one after it is known. The
+// encoder spreads a difference over about a frame to each side, so a frame is
 // held against the loudest of itself and its neighbors.
-func (c *comparison) close(next float64) {
-	if c.currentError <= math.Pow(10, errorFloorDBFS/10) {
+func (c *comparison) close(next span) {
+	s := c.current
+	if s.diff <= math.Pow(10, errorFloorDBFS/10) {
 		return
 	}
-	if ratio := max(c.before, c.current, next) / c.currentError; ratio < c.worst {
+	if ratio := max(c.before.fed, s.fed, next.fed) / s.diff; ratio < c.worst {
 		c.worst, c.worstFrame = ratio, c.frames-1
+	}
+	if part := s.diffPeak / max(c.before.fedPeak, s.fedPeak, next.fedPeak); part > c.off {
+		c.off, c.offFrame = part, c.frames-1
 	}
 }
 
@@ -105,6 +121,8 @@ func (c *comparison) proof(s Stream) Proof {
 		PeakMoveDB: 2 * powerDB(c.decodedPeak/c.fedPeak),
 		WorstDB:    powerDB(c.worst),
 		WorstAtS:   float64(c.worstFrame) * samplesPerFrame / sampleRateHz,
+		OffPart:    c.off,
+		OffAtS:     float64(c.offFrame) * samplesPerFrame / sampleRateHz,
 		GainDB:     2 * powerDB(c.crossSum/c.fedSum),
 	}
 }
@@ -113,6 +131,9 @@ func (c *comparison) proof(s Stream) Proof {
 func (p Proof) judge(kbps int) error {
 	if p.WorstDB < minFrameSNRDB(kbps) {
 		return fmt.Errorf("the sound at %.2f s is not what was fed: the difference is only %.1f dB below it", p.WorstAtS, p.WorstDB)
+	}
+	if p.OffPart > maxOffPart {
+		return fmt.Errorf("the sound at %.2f s is not what was fed: a sample is off by %.0f %% of the largest", p.OffAtS, 100*p.OffPart)
 	}
 	// What the encoder leaves out is missing from the gain as well; it shows in
 	// the SNR. In a sound near the steps of 16 bits no gain can be told.
