@@ -78,7 +78,8 @@ const (
 	refused    = "REFUSED"
 	badRaw     = "BADRAW"
 	panics     = "PANICS"
-	silent     = "SILENT" // whole, but leaves no trace in the MP3
+	silent     = "SILENT"   // whole, but leaves no trace in the MP3
+	promises   = "PROMISE " // followed by the size it will have, and a line end
 )
 
 // testHands are hands without audio: the MP3 is the raws' bytes in order, so a
@@ -93,6 +94,12 @@ func testComplete(path string) Completeness {
 	switch text := string(data); {
 	case strings.HasPrefix(text, arriving):
 		return Completeness{State: Arriving, Percent: 62}
+	case strings.HasPrefix(text, promises):
+		line, _, _ := strings.Cut(text[len(promises):], "\n")
+		size, err := strconv.Atoi(line)
+		if err != nil || len(text) < size {
+			return Completeness{State: Arriving, Percent: 100 * float64(len(text)) / float64(max(size, 1))}
+		}
 	case strings.HasPrefix(text, unfinished):
 		return Completeness{State: Unfinished}
 	case strings.HasPrefix(text, refused):

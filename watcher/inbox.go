@@ -59,10 +59,12 @@ func (d *daemon) scan(folder string, now time.Time) bool {
 		entries, err = os.ReadDir(dir)
 	}
 	if err != nil {
-		d.lost(folder, err)
+		d.lost(folder, err, now)
 		return false
 	}
-	d.scanPause = 0
+	if folder == "" {
+		d.scanPause = 0
+	}
 	delete(d.said, dir)
 	state := d.folders[folder]
 	if state == nil {
@@ -96,7 +98,7 @@ func (d *daemon) scan(folder string, now time.Time) bool {
 
 // lost deals with a folder that cannot be looked into. A book folder is
 // forgotten; a missing inbox is looked for again and again.
-func (d *daemon) lost(folder string, err error) {
+func (d *daemon) lost(folder string, err error, now time.Time) {
 	dir := filepath.Join(d.ws.Inbox, folder)
 	if folder != "" && errors.Is(err, fs.ErrNotExist) {
 		d.forget(folder)
@@ -107,6 +109,9 @@ func (d *daemon) lost(folder string, err error) {
 	if folder == "" {
 		d.folders = map[string]*folderState{}
 		d.scanPause = min(max(2*d.scanPause, scanPauseMin), scanPauseMax)
+		if again := now.Add(d.scanPause); again.Before(d.nextScan) {
+			d.nextScan = again
+		}
 	}
 }
 

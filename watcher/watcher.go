@@ -244,12 +244,9 @@ func (d *daemon) look(now time.Time) {
 	looked := false
 	if !now.Before(d.nextScan) {
 		d.blocked = map[string]string{}
+		d.nextScan = now.Add(d.set.Rescan)
 		d.scanAll(now)
 		d.adoptAll(now)
-		d.nextScan = now.Add(d.set.Rescan)
-		if d.scanPause > 0 {
-			d.nextScan = now.Add(d.scanPause)
-		}
 		looked = true
 	}
 	if !d.dirtyAt.IsZero() && !now.Before(d.dirtyAt) {

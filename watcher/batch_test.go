@@ -1,0 +1,84 @@
+package watcher
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+)
+
+// named makes members from names; those after "|" are archived.
+func named(t *testing.T, names string) (list []member) {
+	t.Helper()
+	for name := range strings.SplitSeq(names, ",") {
+		if name = strings.TrimSpace(name); name == "" {
+			continue
+		}
+		s := testSort("", name+".wav")
+		list = append(list, member{Role: s.Role, Number: s.Number, Name: name})
+	}
+	return list
+}
+
+func TestOrder(t *testing.T) {
+	for _, c := range []struct {
+		name, waiting, archived string
+		playing, problem        string
+	}{
+		{"plain", "Ferry", "", "Ferry", ""},
+		{"takes in any order", "Ferry take 2, Ferry take 1", "", "Ferry take 1, Ferry take 2", ""},
+		{"ten comes after nine", takes(10), "", takes(10), ""},
+		{"plain is take 1", "Ferry take 2, Ferry", "", "Ferry, Ferry take 2", ""},
+		{"plain is part 1", "Ferry part 2, Ferry", "", "Ferry, Ferry part 2", ""},
+		{"plain and take 1", "Ferry, Ferry take 1", "", "", "both there"},
+		{"a gap", "Ferry take 1, Ferry take 3", "", "", "take 2 is missing"},
+		{"the first is missing", "Ferry take 2", "", "", "take 1 is missing"},
+		{"a gap in parts", "Ferry part 1, Ferry part 3", "", "", "part 2 is missing"},
+		{"the archive fills the gap", "Ferry take 3", "Ferry take 1, Ferry take 2", "Ferry take 1, Ferry take 2, Ferry take 3", ""},
+		{"a further take of a plain chapter", "Ferry take 2", "Ferry", "Ferry, Ferry take 2", ""},
+		{"a take replaces its own earlier one", "Ferry take 1", "Ferry take 1, Ferry take 2", "Ferry take 1*, Ferry take 2", ""},
+		{"plain replaces plain", "Ferry", "Ferry", "Ferry*", ""},
+		{"plain against an archived take 1", "Ferry", "Ferry take 1", "", "same place"},
+		{"take 1 against an archived plain", "Ferry take 1", "Ferry", "", "same place"},
+		{"takes and parts", "Ferry take 1, Ferry part 2", "", "", "takes and some as parts"},
+		{"a pickup comes last", "Ferry pickup 1, Ferry take 1", "", "Ferry take 1, Ferry pickup 1", ""},
+		{"a pickup months later", "Ferry pickup 2", "Ferry, Ferry pickup 1", "Ferry, Ferry pickup 1, Ferry pickup 2", ""},
+		{"a pickup alone", "Ferry pickup 1", "", "", "waits for its chapter"},
+	} {
+		archived := named(t, c.archived)
+		for i := range archived {
+			archived[i].ArchivedAs = archived[i].Name + ".r1.wav"
+		}
+		list, problem := order(named(t, c.waiting), archived)
+		var got []string
+		for _, m := range list {
+			if m.ArchivedAs == "" && strings.Contains(c.playing, m.Name+"*") {
+				m.Name += "*" // the waiting one, not the archived one
+			}
+			got = append(got, m.Name)
+		}
+		if c.problem != "" {
+			if !strings.Contains(problem, c.problem) {
+				t.Errorf("%s: problem %q, want one with %q", c.name, problem, c.problem)
+			}
+			continue
+		}
+		if problem != "" || strings.Join(got, ", ") != c.playing {
+			t.Errorf("%s: %q %q, want %q", c.name, got, problem, c.playing)
+		}
+	}
+}
+
+func takes(n int) string {
+	list := make([]string, n)
+	for i := range list {
+		list[i] = fmt.Sprintf("Ferry take %d", i+1)
+	}
+	return strings.Join(list, ", ")
+}
+
+func TestOrderAsksAboutTwoOfOneTake(t *testing.T) {
+	twins := []member{{Role: roleTake, Number: 1, Name: "Ferry take 1"}, {Role: roleTake, Number: 1, Name: "FERRY TAKE 1"}}
+	if list, problem := order(twins, nil); problem == "" {
+		t.Errorf("made of case twins: %v", list)
+	}
+}
