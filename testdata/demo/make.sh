@@ -14,7 +14,7 @@ rate_hz=24000   # the voice itself holds nothing above 11 kHz
 head_s=2.5      # room before the first word
 click_s=1.3     # 1.2 s before the first word
 tail_s=1.5      # room after the last word
-peak_dbfs=-6.6  # of the voice alone; the room brings the take to about -6
+peak_dbfs=-6.6  # of the voice alone; the room brings the take to about -6.5
 noise_dbfs=-70  # RMS of the room's hiss
 rumble_dbfs=-44 # RMS of a fan or a road, 22 to 34 Hz
 
