@@ -230,7 +230,7 @@ var protocols = []struct {
 }
 
 func TestCrashAtEveryStepAndAgainInRecovery(t *testing.T) {
-	every := 31 // second crashes: all of them take minutes
+	every := 61 // second crashes: all of them take minutes
 	if os.Getenv("LECTERN_LONG") != "" {
 		every = 1
 	}

@@ -39,7 +39,7 @@ func (d *daemon) dispatch(ctx context.Context, now time.Time) {
 		d.running[j.Key], d.promised[j.Key] = j, need
 		go d.worker(ctx, result{key: j.Key, job: j})
 	}
-	for i := 0; i < len(d.queue) && len(d.running) < d.jobs; {
+	for i := 0; i < len(d.queue) && len(d.running) < d.jobs && !now.Before(d.claimAt); {
 		b := d.queue[i]
 		if _, busy := d.running[b.Key]; busy || d.owns(b.Key) {
 			i++
@@ -92,7 +92,7 @@ func (d *daemon) worker(ctx context.Context, r result) {
 	}()
 	if r.job == nil {
 		if r.batch.Says == "" {
-			if r.problem, r.err = d.question(r.batch); r.problem != "" || r.err != nil {
+			if r.problem, r.err = d.question(r.batch); r.problem != "" {
 				return
 			}
 		}
@@ -111,7 +111,7 @@ func (d *daemon) worker(ctx context.Context, r result) {
 func (d *daemon) question(b batch) (string, error) {
 	s, err := d.ws.shelf(b.Book, b.Chapter)
 	if err != nil {
-		return "", err
+		return "what was finished of this chapter before cannot be read; it is tried again until it can", err
 	}
 	var waiting []member
 	for _, r := range b.Raws {
@@ -128,6 +128,7 @@ func (d *daemon) question(b batch) (string, error) {
 func (d *daemon) settleResult(ctx context.Context, r result) {
 	if r.claimed {
 		d.running[r.key] = r.job
+		d.claimPause = 0
 		return
 	}
 	delete(d.running, r.key)
@@ -142,7 +143,9 @@ func (d *daemon) settleResult(ctx context.Context, r result) {
 		d.nextScanOf(r.batch.Book)
 	case r.job == nil:
 		d.nextScanOf(r.batch.Book)
-		d.log.Warn(plain(r.batch.Chapter)+": could not be taken out of the inbox, trying again",
+		d.claimPause = longerPause(d.claimPause, r.err)
+		d.claimAt = time.Now().Add(d.claimPause)
+		d.log.Warn(fmt.Sprintf("%s: could not be taken out of the inbox, trying again in %.0f s", plain(r.batch.Chapter), d.claimPause.Seconds()),
 			append(failure(r.err), zap.String("book", r.batch.Book))...)
 	case ctx.Err() != nil:
 		d.owned = append(d.owned, r.job)
@@ -163,21 +166,25 @@ func (d *daemon) nextScanOf(folder string) {
 	}
 }
 
-// The pause before a job is tried again after an error doubles between these
-// two; a full disk is asked again at least once a minute. design: back off for
-// ever, never give a recording up because of the disk.
+// The pause before a job, or a claim, is tried again after an error doubles
+// between these two; a full disk is asked again at least once a minute. There
+// is no last try: no recording is given up because of the disk.
 const (
 	retryMin     = time.Second
 	retryMax     = 15 * time.Minute
 	retryFullMax = time.Minute
 )
 
-func (d *daemon) retryLater(j *job, err error) {
+func longerPause(pause time.Duration, err error) time.Duration {
 	longest := retryMax
 	if isDiskFull(err) {
 		longest = retryFullMax
 	}
-	j.pause = min(max(2*j.pause, retryMin), longest)
+	return min(max(2*pause, retryMin), longest)
+}
+
+func (d *daemon) retryLater(j *job, err error) {
+	j.pause = longerPause(j.pause, err)
 	fields := append(failure(err), zap.String("book", j.Book), zap.Strings("raws", j.names()))
 	if errors.Is(err, errAlarm) {
 		j.pause = retryMax
@@ -204,7 +211,7 @@ func (d *daemon) blockOn(r result) {
 		d.blocked[r.key] = signature(files)
 	}
 	if d.say(questionPath(d.ws, r.batch.Book, r.key), r.problem, zapcore.WarnLevel,
-		plain(r.batch.Chapter)+": waiting, "+r.problem, zap.String("book", r.batch.Book)) {
+		plain(r.batch.Chapter)+": waiting, "+r.problem, zap.String("book", r.batch.Book), zap.Error(r.err)) {
 		d.tell(Event{Kind: Waiting, Book: r.batch.Book, Chapter: r.batch.Chapter, Says: r.problem})
 	}
 }

@@ -319,8 +319,15 @@ func TestFullDiskAtTheFlush(t *testing.T) {
 				b.after(time.Hour)
 				b.wantFile("finished/Tides/01.mp3", false)
 				b.wantFile("setaside/Tides", false)
+				if n := b.lines.FilterMessageSnippet("could not be taken").Len(); n < 5 || n > 80 {
+					b.Errorf("%d tries in an hour", n)
+				}
 				disk.ill.Store(nil)
-				b.after(time.Minute)
+				wait := retryMax
+				if isDiskFull(err) {
+					wait = retryFullMax
+				}
+				b.after(wait + time.Minute)
 				b.wantFile("finished/Tides/01.mp3", true)
 				if err := invariant(b.ws, map[string]int{sum: 1}, true); err != nil {
 					b.Error(err)

@@ -101,6 +101,9 @@ type daemon struct {
 	beats     int
 	lookTook  time.Duration // the last look
 	scanPause time.Duration
+
+	claimAt    time.Time // no claim before this, after one that failed
+	claimPause time.Duration
 }
 
 // result is what a worker comes back with.
@@ -233,7 +236,7 @@ func (d *daemon) loop(ctx context.Context) {
 		d.look(now)
 		d.beat(now)
 		d.dispatch(ctx, now)
-		timer.Reset(max(d.nextWake().Sub(now), time.Millisecond))
+		timer.Reset(max(d.nextWake(now).Sub(now), time.Millisecond))
 	}
 	d.stop(ctx)
 }
@@ -268,6 +271,10 @@ func (d *daemon) look(now time.Time) {
 			looked = true
 		}
 	}
+	if disk, real := d.set.fs.(*durable.Disk); real && disk.Unconfirmed() {
+		d.say(d.ws.Root, "unconfirmed", zap.WarnLevel,
+			"this disk does not confirm that files are safely written; after a power cut, compare archive and finished")
+	}
 	if looked {
 		d.gather(now)
 		d.lookTook = time.Since(now)
@@ -275,7 +282,7 @@ func (d *daemon) look(now time.Time) {
 }
 
 // nextWake returns when the next thing is due.
-func (d *daemon) nextWake() time.Time {
+func (d *daemon) nextWake(now time.Time) time.Time {
 	next := d.nextScan
 	sooner := func(t time.Time) {
 		if !t.IsZero() && t.Before(next) {
@@ -283,6 +290,9 @@ func (d *daemon) nextWake() time.Time {
 		}
 	}
 	sooner(d.dirtyAt)
+	if len(d.queue) > 0 && !d.paused && now.Before(d.claimAt) {
+		sooner(d.claimAt)
+	}
 	for _, state := range d.folders {
 		sooner(state.next)
 	}
