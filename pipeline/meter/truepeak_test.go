@@ -1,0 +1,86 @@
+package meter
+
+import (
+	"math"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+// TestTruePeakIsNotBelowSamplePeak: annex 2's own filter has no phase that
+// passes the samples, and reads 0.2 dB below them on fs/4.
+func TestTruePeakIsNotBelowSamplePeak(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		x := noise(rapid.IntRange(1, 500).Draw(t, "frames"), 0.9, rapid.Uint32Range(1, 1<<31).Draw(t, "seed"))
+		x[rapid.IntRange(0, len(x)-1).Draw(t, "at")] = 1
+		rateHz := rapid.SampledFrom([]int{8000, 44100, 96000}).Draw(t, "rate_hz")
+		if tp, sp := measuredTruePeak(rateHz, x), measuredPeak(x); tp < sp {
+			t.Fatalf("true peak %.4f below sample peak %.4f", float64(tp), float64(sp))
+		}
+	})
+}
+
+// TestTruePeakOfTones holds the error over the band: no more than 0.02 dB high,
+// and low by what annex 2's attachment 1 allows 8 points a sample, or 4, and by
+// 0.04 dB of ripple and fade. Faded, as a tone that begins at once overshoots.
+func TestTruePeakOfTones(t *testing.T) {
+	for rateHz, times := range map[int]float64{44100: 8, 48000: 8, 96000: 4, 192000: 4} {
+		for hz := 500; hz < min(42*rateHz/100, 20000); hz += 977 {
+			low := 20*math.Log10(math.Cos(math.Pi*float64(hz)/float64(rateHz)/times)) - 0.04
+			faded := tone(rateHz, hz, step{0.2, -6})
+			fade(faded, rateHz)
+			if got := float64(measuredTruePeak(rateHz, faded)) + 6; got < low || got > 0.02 {
+				t.Errorf("%d Hz: %d Hz reads %+.3f dB, want %.3f to 0.02", rateHz, hz, got, low)
+			}
+		}
+	}
+}
+
+// TestTruePeakPassesOverNothing holds that leaving out chunks which cannot reach
+// the maximum changes no bit of the answer.
+func TestTruePeakPassesOverNothing(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		quick, thorough := NewTruePeak(44100), NewTruePeak(44100)
+		thorough.gainMax = float32(math.Inf(1))
+		for range 20 {
+			amplitude := rapid.Float64Range(0.01, 1).Draw(t, "amplitude")
+			x := noise(300, amplitude, rapid.Uint32Range(1, 1<<31).Draw(t, "seed"))
+			quick.Add(x)
+			thorough.Add(x)
+		}
+		if quick.DBTP() != thorough.DBTP() {
+			t.Fatalf("quick %v, thorough %v", float64(quick.DBTP()), float64(thorough.DBTP()))
+		}
+	})
+}
+
+// TestTruePeakAtTheBound feeds the one sound that makes the most of the middle
+// phase, whose taps add up to the most, after a peak only a little lower: just
+// what must not be passed over.
+func TestTruePeakAtTheBound(t *testing.T) {
+	m := NewTruePeak(44100)
+	worst, most := make([]float32, truePeakTaps), 0.0
+	for i, tap := range m.phases[len(m.phases)/2] {
+		worst[i] = float32(math.Copysign(1, float64(tap)))
+		most += math.Abs(float64(tap))
+	}
+	m.Add([]float32{float32(0.99 * most)})
+	m.Add(make([]float32, 300))
+	m.Add(worst)
+	if got, want := float64(m.DBTP()), 20*math.Log10(most); math.Abs(got-want) > 1e-4 {
+		t.Errorf("reads %.4f, want %.4f", got, want)
+	}
+}
+
+// TestTruePeakBeyondTheEnd: a sound cut off at full level overshoots after its
+// last whole window, as in a converter.
+func TestTruePeakBeyondTheEnd(t *testing.T) {
+	x := make([]float32, 2000)
+	for i := range x {
+		x[i] = min(1, float32(i)/1000)
+	}
+	got, ended := measuredTruePeak(44100, x), measuredTruePeak(44100, append(x, make([]float32, 500)...))
+	if got != ended || got < 0.3 {
+		t.Errorf("cut off %.3f, with zeros after it %.3f; want the same, and above 0.3", float64(got), float64(ended))
+	}
+}
