@@ -3,6 +3,7 @@ package encode
 import (
 	"context"
 	"errors"
+	"math/rand/v2"
 	"os"
 	"strings"
 	"testing"
@@ -98,6 +99,22 @@ func TestProofOfQuietAndHardSounds(t *testing.T) {
 		} else {
 			t.Logf("%-16s SNR %.1f dB, worst frame %.1f dB, off by %.2f, difference %.1f dBFS, gain %.3f dB", name, p.SNRDB, p.WorstDB, p.OffPart, p.ErrorDBFS, p.GainDB)
 		}
+	}
+}
+
+// A hiss over two frames, 9.5 dB below the sound, too even for a single sample to
+// stand out and too short to move the whole.
+func TestProofHearsAHiss(t *testing.T) {
+	x := square(200_000, 150, 0.6)
+	path, w := written(t, x, at192)
+	y := append([]float32(nil), x...)
+	r := rand.New(rand.NewPCG(8, 9))
+	for i := 100_000; i < 102_304; i++ {
+		y[i] += 0.2 * float32(2*r.IntN(2)-1)
+	}
+	p, err := Prove(context.Background(), path, w, at192, sourceOf(y), nil)
+	if err == nil || p.WorstAtS < 2.2 || p.WorstAtS > 2.35 {
+		t.Errorf("%v, worst frame %.1f dB at %.2f s; want it refused at 2.3 s", err, p.WorstDB, p.WorstAtS)
 	}
 }
 
