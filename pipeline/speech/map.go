@@ -44,8 +44,10 @@ const (
 	// voiced is the Voicing from which a frame counts as a vowel.
 	voiced = 45
 	// minVowels is how many vowel frames make a sound a word (50 ms: a click
-	// rings for less).
+	// rings for less). A vowel holds its level, a knock on wood rings on in tune but
+	// dies away at once: frames more than heldDB under the loudest do not count.
 	minVowels = 5
+	heldDB    = 9.0
 	// minUnvoiced is how long speech without any vowel must last, so that a
 	// whisper is found and a clap or a chair is not.
 	minUnvoiced = 40
@@ -56,6 +58,9 @@ const (
 	// grownDB is how much louder the room may get without being a sound, as long as
 	// no band differs from another by unlikeDB; 12 dB is the most a pause is eased.
 	grownDB, unlikeDB = 15.0, 5.0
+	// turnedDB is how much louder the room must be beside a word than in the whole
+	// pause to count as another room.
+	turnedDB = 3.0
 	// edgeGap is the longest silence between a word and its released t or k.
 	edgeGap = 5
 	// maxBump is the longest soft consonant that stands apart from its vowel, as
@@ -205,13 +210,7 @@ func (d *drawing) cores() []Span {
 func (d *drawing) words(cores []Span) []Span {
 	isWord := make([]bool, len(cores))
 	for i, c := range cores {
-		vowels := 0
-		for k := c.From; k < c.To; k++ {
-			if d.f.Voicing[k] >= voiced && d.smooth[k] >= d.speech[k]-22 {
-				vowels++
-			}
-		}
-		isWord[i] = vowels >= minVowels || c.Len() >= minUnvoiced
+		isWord[i] = d.vowels(c) >= minVowels || c.Len() >= minUnvoiced
 	}
 	var out []Span
 	for i, c := range cores {
@@ -222,6 +221,23 @@ func (d *drawing) words(cores []Span) []Span {
 		}
 	}
 	return out
+}
+
+// vowels counts the frames of c that are a vowel.
+func (d *drawing) vowels(c Span) int {
+	loudest := float32(silentDB)
+	for k := c.From; k < c.To; k++ {
+		if d.f.Voicing[k] >= voiced {
+			loudest = max(loudest, d.level[k])
+		}
+	}
+	n := 0
+	for k := c.From; k < c.To; k++ {
+		if d.f.Voicing[k] >= voiced && d.smooth[k] >= d.speech[k]-22 && d.level[k] >= loudest-heldDB {
+			n++
+		}
+	}
+	return n
 }
 
 // widen moves the ends of a word outward over the soft consonants that belong
@@ -235,8 +251,8 @@ func (d *drawing) widen(cores []Span, i int) Span {
 	if i+1 < len(cores) {
 		to = cores[i+1].From
 	}
-	before := d.bandFloor(Span{from, c.From})
-	after := d.bandFloor(Span{c.To, to})
+	before := d.floorBeside(Span{from, c.From}, Span{(from + c.From) / 2, c.From})
+	after := d.floorBeside(Span{c.To, to}, Span{c.To, (c.To + to) / 2})
 	return Span{
 		From: d.reach(c.From-1, -1, max(from, c.From-maxBefore)-1, before),
 		To:   d.reach(c.To, +1, min(to, c.To+maxAfter), after) + 1,
@@ -265,96 +281,6 @@ func (d *drawing) reach(i, dir, end int, floor [bandCount]float64) int {
 		last, gap = i, 0
 	}
 	return last
-}
-
-// overFloor returns how far frame i stands over floor in the band where it
-// does most, or 0 if it is only the room itself grown louder: the same in all
-// bands, as where a pause is eased down. Each band is averaged over the frame and
-// its quieter neighbor, which takes away single splashes of noise. The lowest
-// band is left out: it is hum.
-func (d *drawing) overFloor(i int, floor [bandCount]float64) float64 {
-	most, least := math.Inf(-1), math.Inf(1)
-	for b := 1; b < bandCount; b++ {
-		v := d.f.BandDB(b, i)
-		side := math.Inf(-1)
-		if i > 0 {
-			side = d.f.BandDB(b, i-1)
-		}
-		if i+1 < d.f.Len() {
-			side = max(side, d.f.BandDB(b, i+1))
-		}
-		over := min(v, side) - floor[b]
-		most = max(most, over)
-		if over > -edgeDB { // else the band is empty
-			least = min(least, over)
-		}
-	}
-	if most < grownDB && most-least < unlikeDB {
-		return 0
-	}
-	return most
-}
-
-// shortGap is the length under which a gap tells little about the room: words
-// die away all through it, or the file was cut close.
-const shortGap = 20
-
-// bandFloor returns the level of the room in each band within s: the lower
-// third of its frames, digital silence left out; in a short gap no more than the
-// room of the whole stream. It is never lower than the stream's room less 20 dB.
-func (d *drawing) bandFloor(s Span) [bandCount]float64 {
-	var out [bandCount]float64
-	for b := range bandCount {
-		level, ok := d.bandQuantile(b, s, 1.0/3)
-		if !ok {
-			level = d.m.NoiseDB - 20
-		}
-		if s.Len() < shortGap {
-			level = min(level, d.room[b])
-		}
-		out[b] = max(level, d.m.NoiseDB-20)
-	}
-	return out
-}
-
-// bandQuantile returns the q quantile of the level of band b over s, digital
-// silence left out; false if there is nothing else.
-func (d *drawing) bandQuantile(b int, s Span, q float64) (float64, bool) {
-	d.vals = d.vals[:0]
-	for i := s.From; i < s.To; i++ {
-		if d.f.Power[i] > 0 {
-			d.vals = append(d.vals, d.f.Band[b][i])
-		}
-	}
-	if len(d.vals) == 0 {
-		return 0, false
-	}
-	slices.Sort(d.vals)
-	return float64(d.vals[int(q*float64(len(d.vals)-1))]) / 100, true
-}
-
-// sounds returns what stands over the room in pause p, 30 ms of margin on
-// each side. The ends of the pause, where words die away, are not looked at.
-func (d *drawing) sounds(p Span) []Span {
-	floor := d.bandFloor(p)
-	var out []Span
-	for i := p.From; i < p.To; i++ {
-		if d.overFloor(i, floor) >= edgeDB || d.spike(i, floor) {
-			out = append(out, Span{max(p.From, i-3), min(p.To, i+4)})
-		}
-	}
-	return join(out, 0)
-}
-
-// spike tells whether frame i holds a single sharp click, which the pairing in
-// overFloor takes away.
-func (d *drawing) spike(i int, floor [bandCount]float64) bool {
-	for b := 2; b < bandCount; b++ {
-		if d.f.BandDB(b, i)-floor[b] >= 2*edgeDB {
-			return true
-		}
-	}
-	return false
 }
 
 // join merges spans that are at most gap frames apart (gap 0: touching or

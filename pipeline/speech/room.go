@@ -1,0 +1,115 @@
+package speech
+
+import (
+	"math"
+	"slices"
+)
+
+// overFloor returns how far frame i stands over floor in the band where it
+// does most, or 0 if it is only the room itself grown louder: the same in all
+// bands, as where a pause is eased down. Each band is averaged over the frame and
+// its quieter neighbor, which takes away single splashes of noise. The lowest
+// band is left out: it is hum.
+func (d *drawing) overFloor(i int, floor [bandCount]float64) float64 {
+	most, least := math.Inf(-1), math.Inf(1)
+	for b := 1; b < bandCount; b++ {
+		v := d.f.BandDB(b, i)
+		side := math.Inf(-1)
+		if i > 0 {
+			side = d.f.BandDB(b, i-1)
+		}
+		if i+1 < d.f.Len() {
+			side = max(side, d.f.BandDB(b, i+1))
+		}
+		over := min(v, side) - floor[b]
+		most = max(most, over)
+		if over > -edgeDB { // else the band is empty
+			least = min(least, over)
+		}
+	}
+	if most < grownDB && most-least < unlikeDB {
+		return 0
+	}
+	return most
+}
+
+// shortGap is the length under which a gap tells little about the room: words
+// die away all through it, or the file was cut close.
+const shortGap = 20
+
+// bandFloor returns the level of the room in each band within s: the lower
+// third of its frames, digital silence left out; in a short gap no more than the
+// room of the whole stream. It is never lower than the stream's room less 20 dB.
+func (d *drawing) bandFloor(s Span) [bandCount]float64 {
+	var out [bandCount]float64
+	for b := range bandCount {
+		level, ok := d.bandQuantile(b, s, 1.0/3)
+		if !ok {
+			level = d.m.NoiseDB - 20
+		}
+		if s.Len() < shortGap {
+			level = min(level, d.room[b])
+		}
+		out[b] = max(level, d.m.NoiseDB-20)
+	}
+	return out
+}
+
+// floorBeside returns the level of the room in gap for the word that half lies
+// beside: that of half, if the room is only louder there, in all bands alike, as
+// where a knob was turned in the pause; else that of the whole gap.
+func (d *drawing) floorBeside(gap, half Span) [bandCount]float64 {
+	whole := d.bandFloor(gap)
+	if half.Len() < shortGap {
+		return whole
+	}
+	beside := d.bandFloor(half)
+	most, least := math.Inf(-1), math.Inf(1)
+	for b := 1; b < bandCount; b++ {
+		most, least = max(most, beside[b]-whole[b]), min(least, beside[b]-whole[b])
+	}
+	if least >= turnedDB && most < grownDB && most-least < unlikeDB {
+		return beside
+	}
+	return whole
+}
+
+// bandQuantile returns the q quantile of the level of band b over s, digital
+// silence left out; false if there is nothing else.
+func (d *drawing) bandQuantile(b int, s Span, q float64) (float64, bool) {
+	d.vals = d.vals[:0]
+	for i := s.From; i < s.To; i++ {
+		if d.f.Power[i] > 0 {
+			d.vals = append(d.vals, d.f.Band[b][i])
+		}
+	}
+	if len(d.vals) == 0 {
+		return 0, false
+	}
+	slices.Sort(d.vals)
+	return float64(d.vals[int(q*float64(len(d.vals)-1))]) / 100, true
+}
+
+// sounds returns what stands over the room in pause p, 30 ms of margin on
+// each side. The ends of the pause, where words die away, are not looked at.
+func (d *drawing) sounds(p Span) []Span {
+	floor := d.bandFloor(p)
+	var out []Span
+	for i := p.From; i < p.To; i++ {
+		if d.overFloor(i, floor) >= edgeDB || d.spike(i, floor) {
+			out = append(out, Span{max(p.From, i-3), min(p.To, i+4)})
+		}
+	}
+	return join(out, 0)
+}
+
+// spike tells whether frame i holds a single sharp click, which the pairing in
+// overFloor takes away.
+func (d *drawing) spike(i int, floor [bandCount]float64) bool {
+	for b := 2; b < bandCount; b++ {
+		if d.f.BandDB(b, i)-floor[b] >= 2*edgeDB {
+			return true
+		}
+	}
+	return false
+}
