@@ -23,7 +23,7 @@ func TestAgainstOtherMeters(t *testing.T) {
 			t.Skipf("%s is not installed", tool)
 		}
 	}
-	for _, rateHz := range []int{22050, 44100, 48000, 96000} {
+	for _, rateHz := range []int{22050, 44100, 96000} {
 		t.Run(fmt.Sprintf("made at %d Hz", rateHz), func(t *testing.T) {
 			t.Parallel()
 			compare(t, rateHz, syllables(rateHz))
@@ -105,7 +105,7 @@ func compare(t *testing.T, rateHz int, x []float32) {
 func compareRange(t *testing.T, rateHz int, x []float32) {
 	t.Helper()
 	long := x
-	for len(long) < 90*rateHz {
+	for len(long) < 60*rateHz {
 		long = append(long, x...)
 	}
 	padded := append(long, make([]float32, rateHz*3/2)...) // Tech 3342: 1.5 s of silence follow
