@@ -1,0 +1,76 @@
+package report
+
+import (
+	"strings"
+	"testing"
+
+	"lectern/config"
+)
+
+// missed is the made report with a room far too loud.
+func missed() *Report {
+	r := made()
+	r.Finished.Measured.NoiseFloorDBFS, r.Finished.Measured.RoomToneDBFS = -46.9, -46
+	r.Checks = Judge(r.Finished.Measured, r.Finished.Format, config.Default().Delivery, 0)
+	r.Judge()
+	return r
+}
+
+func TestLetter(t *testing.T) {
+	golden(t, "letter-fail.txt", []byte(missed().Letter()))
+	golden(t, "letter-listen.txt", []byte(made().Letter()))
+}
+
+// Where there is nothing to do there is no letter, whatever was found.
+func TestNoLetter(t *testing.T) {
+	r := made()
+	r.Raws[0].Findings = []Finding{{Kind: "dc_offset", Says: SaysOffset(1)}}
+	r.Finished.Findings = []Finding{{Kind: "tone_laid_in", Says: SaysToneLaidIn(0.5, "after the last word", true)}}
+	r.Judge()
+	if r.Verdict != Pass || r.Letter() != "" || len(r.ToDo()) != 0 {
+		t.Errorf("verdict %s, letter %q, to do %q", r.Verdict, r.Letter(), r.ToDo())
+	}
+}
+
+// What the limits ask comes before what is to be heard, raws before the MP3, and
+// the letter says nothing that the report does not.
+func TestToDoOrder(t *testing.T) {
+	r := missed()
+	got := r.ToDo()
+	want := []string{
+		check(t, r.Checks, "noise_floor").Advice, check(t, r.Checks, "room_tone").Advice,
+		SaysClipped(1, 61.2), SaysJoined(377.5),
+	}
+	if strings.Join(got, "\n") != strings.Join(want, "\n") {
+		t.Errorf("got %q\nwant %q", got, want)
+	}
+	for _, line := range want {
+		if !strings.Contains(r.Letter(), "- "+line+"\n") {
+			t.Errorf("the letter lacks %q", line)
+		}
+	}
+	c := Checked{Checks: r.Checks, Findings: r.Findings()}
+	if strings.Join(c.ToDo(), "\n") != strings.Join(want, "\n") {
+		t.Errorf("of a checked file: %q", c.ToDo())
+	}
+}
+
+func TestSummary(t *testing.T) {
+	three := missed()
+	three.Checks[0].Pass = false
+	one := missed()
+	one.Checks[2].Pass = true
+	calm := made()
+	calm.Verdict = Pass
+	for want, r := range map[string]*Report{
+		"within all limits": calm,
+		"within all limits, but please listen to it first":            made(),
+		"misses the limit for room tone":                              one,
+		"misses the limit for noise floor and room tone":              missed(),
+		"misses the limit for sample peak, noise floor and room tone": three,
+	} {
+		if got := r.Summary(); got != want {
+			t.Errorf("got %q, want %q", got, want)
+		}
+	}
+}

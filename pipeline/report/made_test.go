@@ -1,0 +1,124 @@
+package report
+
+import (
+	"bytes"
+	"flag"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"lectern/config"
+	"lectern/pipeline/meter"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+// golden holds text against testdata/golden/name.
+func golden(t *testing.T, name string, text []byte) {
+	t.Helper()
+	path := filepath.Join("testdata", "golden", name)
+	if *update {
+		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, text, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want = bytes.ReplaceAll(want, []byte("\r\n"), []byte("\n"))
+	if d := cmp.Diff(string(want), string(text)); d != "" {
+		t.Errorf("differs from %s (-want +got); go test -update writes it anew:\n%s", path, d)
+	}
+}
+
+func ptr[T any](v T) *T { return &v }
+
+// made is a report with something under every key: two takes, one of them
+// clipped, joined and judged by the default limits, all of which it meets.
+func made() *Report {
+	settings := config.Default().Chapter
+	sum := func(c string) string { return strings.Repeat(c, 64) }
+	measured := Measured{
+		SamplePeakDBFS: -3.021, TruePeakDBTP: -2.93, RMSDBFS: -20.314, ReadingRMSDBFS: -20.06,
+		IntegratedLUFS: -19.43, LoudnessRangeLU: 2.56, MaxShortTermLUFS: -18.13, MaxMomentaryLUFS: -15.66,
+		NoiseFloorDBFS: -62.44, RoomToneDBFS: -61.14, ActiveSpeechDBOV: -19.47,
+		SpeechSharePct: 82.4, PhraseSpreadDB: 0.31, HeadS: ptr(Seconds(0.5)), TailS: ptr(Seconds(1.99)),
+		DurationS: 754.5, Convention: "mono measured as one channel",
+	}
+	raw := func(number int, name, hex string) Raw {
+		return Raw{
+			Role: "take", Number: number, Name: name, NameHex: hex, ArchivedAs: strings.TrimSuffix(name, ".wav") + ".r2.wav",
+			SHA256: sum("a"), Format: "WAV 24-bit 48 kHz mono", DurationS: 377.25, Measured: measured, Findings: []Finding{},
+		}
+	}
+	r := &Report{
+		Schema: Schema, State: "finished", Book: "A Ledger of Small Tides", Chapter: "03 The Ferry <&> Back",
+		Revision: 2, MadeAt: time.Date(2026, 11, 25, 9, 37, 21, 0, time.UTC),
+		MadeBy:   MadeBy{Version: "1.2.3", Chain: 1, SettingsSHA256: settings.SHA256()},
+		JudgedBy: JudgedBy,
+		Raws: []Raw{
+			raw(1, "03 The Ferry <&> Back take 1.wav", "303320546865204665727279"),
+			raw(2, "03 The Ferry <&> Back take 2.wav", "303320546865204665727279"),
+		},
+		Finished: Finished{
+			Name: "03 The Ferry <&> Back.mp3", SHA256: sum("b"), AudioSHA256: sum("c"), Bytes: 18109690, DurationS: 754.5,
+			Format: Format{
+				Codec: "MP3", Says: "MP3 192 kbps constant 44.1 kHz mono", SampleRateHz: 44100, Channels: 1,
+				BitrateKbps: 192, ConstantRate: true, Frames: 28883,
+			},
+			Measured: measured,
+			Findings: []Finding{{
+				Kind: "joined", AtS: 377.5, UntilS: 377.5, FinishedAtS: ptr(Seconds(377.5)), Says: SaysJoined(377.5),
+			}},
+		},
+		Steps: []Step{
+			{Name: "clean", Figures: map[string]Figure{"rumble_hz": 70, "took_db": 21.37}, GaveWay: []GaveWay{}},
+			{
+				Name:    "normalize",
+				Figures: map[string]Figure{"overall_db": 12.891, "limited_max_db": 8, "ceiling_dbfs": -3.03},
+				GaveWay: []GaveWay{{"rms", -0.42}},
+			},
+		},
+		Recipe: Recipe{Settings: settings, Edits: []Edit{
+			{Raw: ptr(0), FromS: 1.99, ToS: 378.99, AtS: 0},
+			{Raw: ptr(1), FromS: 0.4, ToS: 376.9, AtS: 377},
+			{ToS: 1, AtS: 753.5},
+		}},
+		Joins: []Join{}, Retakes: []Retake{}, History: []string{},
+		Took: Took{WallS: 7.704, TimesRealTime: 97.94},
+	}
+	r.Raws[0].Findings = []Finding{
+		{Kind: "clipped", AtS: 61.2, UntilS: 61.25, FinishedAtS: ptr(Seconds(59.21)), DB: ptr(Figure(-0.01)), Says: SaysClipped(1, 61.2)},
+		{Kind: "dc_offset", UntilS: 377.25, Says: SaysOffset(0.4)},
+	}
+	r.Checks = Judge(measured, r.Finished.Format, settings.Delivery, 377)
+	r.Judge()
+	return r
+}
+
+// silent is the measurement of a file in which nothing is heard.
+func silent() Measured {
+	return Measured{
+		SamplePeakDBFS: meter.Silent, TruePeakDBTP: meter.Silent, RMSDBFS: meter.Silent, ReadingRMSDBFS: meter.Silent,
+		IntegratedLUFS: meter.Silent, LoudnessRangeLU: meter.Silent, MaxShortTermLUFS: meter.Silent,
+		MaxMomentaryLUFS: meter.Silent, NoiseFloorDBFS: meter.Silent, RoomToneDBFS: meter.Silent,
+		ActiveSpeechDBOV: meter.Silent, DurationS: 10, Convention: "mono measured as one channel",
+	}
+}
+
+func marshal(t *testing.T, v any) []byte {
+	t.Helper()
+	text, err := Marshal(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return text
+}
