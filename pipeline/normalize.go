@@ -75,13 +75,13 @@ func (o *loudness) giveWay(p *prediction, d config.Delivery, s config.Level) {
 	}
 }
 
+// spareDB is kept between the room and its limit once the pauses are eased.
+const spareDB = 1.0
+
 // ease finds how far the pauses must be eased down so that noise floor and room
 // tone keep their limit with 1 dB to spare, at most s.EaseMaxDB.
 func (o *loudness) ease(p *prediction, l *leveling, d config.Delivery, s config.Level) {
-	const (
-		spareDB = 1.0
-		hairDB  = 0.1 // what encoding may add to the noise
-	)
+	const hairDB = 0.3 // what the frames of a plan and of a finished file differ by
 	over := func(easeDB, limit float64) bool {
 		o.roomDBFS, o.floorDBFS = p.room(l, o.overallDB, easeDB)
 		return o.roomDBFS > limit || o.floorDBFS > limit

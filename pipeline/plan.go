@@ -24,6 +24,8 @@ type Segment struct {
 	Raw int
 	// Tone marks laid-in room tone; From means nothing then.
 	Tone bool
+	// Silence marks tone that covers digital silence of the raw.
+	Silence bool
 	// From is the first frame within the raw, Frames the length.
 	From, Frames int
 	// At is the first frame in the finished sound.

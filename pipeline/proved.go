@@ -89,6 +89,24 @@ func (m *Master) try(ctx context.Context, plan Plan, progress *progress, peak, r
 // correct compares what was decoded with the aims and changes the plan by the
 // difference. It returns false if nothing is off by more than a hair.
 func (m *Master) correct(plan *Plan, peak, rms meter.DB) bool {
+	level := m.correctLevel(plan, peak, rms)
+	return m.correctRoom(plan) || level
+}
+
+// correctRoom eases the pauses a little further if the finished file, against
+// the prediction, misses the noise limits and there is room to ease.
+func (m *Master) correctRoom(plan *Plan) bool {
+	over := max(float64(m.measured.NoiseFloorDBFS), float64(m.measured.RoomToneDBFS)) - m.job.Settings.Delivery.NoiseMaxDBFS
+	left := m.job.Settings.Level.EaseMaxDB - m.loudness.easeDB
+	if over <= 0 || left <= 0 {
+		return false
+	}
+	m.loudness.easeDB += min(left, over+spareDB)
+	plan.GainDB = m.loudness.apply(m.leveling)
+	return true
+}
+
+func (m *Master) correctLevel(plan *Plan, peak, rms meter.DB) bool {
 	d := m.job.Settings.Delivery
 	wantRMS := d.RMSAimDBFS
 	var lowPeak float64 // how far the peak was meant to stay under the limit

@@ -68,7 +68,8 @@ func (m *Master) Recipe(revision int, archivedAs []string) *report.RecipeFile {
 	}
 	for i, raw := range m.report.Raws {
 		f.Raws = append(f.Raws, report.RecipeRaw{
-			Role: raw.Role, Number: raw.Number, Name: raw.Name, ArchivedAs: archivedAs[i], SHA256: raw.SHA256,
+			Role: raw.Role, Number: raw.Number, Name: raw.Name, NameHex: raw.NameHex,
+			ArchivedAs: archivedAs[i], SHA256: raw.SHA256,
 		})
 	}
 	return f
@@ -136,7 +137,7 @@ func (m *Master) finishedFindings() []report.Finding {
 			out = append(out, m.laidIn(s, "before the first word"))
 		case s.At >= body.To:
 			out = append(out, m.laidIn(s, "after the last word"))
-		default:
+		case s.Silence:
 			places++
 			frames += s.Frames
 			if inside.From < 0 {

@@ -128,7 +128,7 @@ func (l *layout) raw(i, from, n int) {
 			run++
 		}
 		if silent[k] {
-			l.tone(i, run-k)
+			l.add(Segment{Raw: i, Tone: true, Silence: true, Frames: run - k})
 		} else {
 			l.add(Segment{Raw: i, From: from + k, Frames: run - k})
 		}
@@ -147,7 +147,7 @@ func (l *layout) add(s Segment) {
 	l.at += s.Frames
 	if n := len(l.t.segments); n > 0 {
 		last := &l.t.segments[n-1]
-		if last.Raw == s.Raw && last.Tone == s.Tone && (s.Tone || last.From+last.Frames == s.From) {
+		if last.Raw == s.Raw && last.Tone == s.Tone && last.Silence == s.Silence && (s.Tone || last.From+last.Frames == s.From) {
 			last.Frames += s.Frames
 			return
 		}

@@ -58,12 +58,12 @@ type Sorted struct {
 	// plain name.
 	Role   string
 	Number int
-	// CopyOf is the key of the chapter this looks like a copy of ("(1)", "- Copy",
-	// "conflict"), else empty. If that chapter waits or was finished in the book,
-	// the file is set aside with the question in Says; otherwise it is a chapter
-	// like any other.
-	CopyOf string
+	// Says is not empty if the name calls for a question instead of a chapter:
+	// the file is set aside with this sentence. If CopyOf names the chapter this
+	// looks like a copy of ("(1)", "- Copy", "conflict"), that is so only if that
+	// chapter waits or was finished in the book; else it is one like any other.
 	Says   string
+	CopyOf string
 }
 
 // Job is one batch of raws, to be made into one chapter.

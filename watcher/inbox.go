@@ -231,7 +231,14 @@ func (d *daemon) assess(t *tracked, now time.Time) (ready bool, refuse string, n
 			gigabytes(t.seen.last.Size)), time.Time{}
 	}
 	if t.sorted.Says != "" {
-		return true, t.sorted.Says, time.Time{}
+		asks, err := d.isQuestion(t)
+		if err != nil {
+			d.waits(t, "unsorted", "waiting, because the finished chapters cannot be looked through", zap.Error(err))
+			return false, "", now.Add(d.quiet)
+		}
+		if asks {
+			return true, t.sorted.Says, time.Time{}
+		}
 	}
 	if !t.asked {
 		t.complete, t.asked = d.askComplete(path), true // its writer is asked about once more after the claim
@@ -254,6 +261,25 @@ func (d *daemon) assess(t *tracked, now time.Time) (ready bool, refuse string, n
 		}
 	}
 	return true, "", time.Time{}
+}
+
+// isQuestion tells whether the name of a file calls for a question. What looks
+// like a copy does only if the chapter it would be a copy of waits or was
+// finished before.
+func (d *daemon) isQuestion(t *tracked) (bool, error) {
+	if t.sorted.CopyOf == "" {
+		return true, nil
+	}
+	key := chapterKey(t.folder, d.hands.Sort(t.folder, t.sorted.CopyOf+".wav").Key)
+	for _, state := range d.folders {
+		for _, other := range state.files {
+			if other.key == key {
+				return true, nil
+			}
+		}
+	}
+	s, err := d.ws.shelf(t.folder, t.sorted.CopyOf)
+	return s.Highest > 0, err
 }
 
 // waits says, once, why a file is not taken yet.

@@ -73,7 +73,7 @@ func sortName(_, name string) watcher.Sorted {
 	n := takes.Parse(name)
 	s := watcher.Sorted{Chapter: n.Chapter, Key: takes.Key(n.Chapter), Role: n.Role, Number: n.Number}
 	if n.CopyOf != "" {
-		s.CopyOf = takes.Key(n.CopyOf)
+		s.CopyOf = n.CopyOf
 		s.Says = fmt.Sprintf("This file is named like a copy of %q. If it is to replace that chapter, give it exactly the same name; if it is another chapter, give it another name; then drop it again.", n.CopyOf)
 	}
 	return s

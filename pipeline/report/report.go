@@ -244,6 +244,7 @@ type RecipeRaw struct {
 	Role       string `json:"role"`
 	Number     int    `json:"number"`
 	Name       string `json:"name"`
+	NameHex    string `json:"name_hex"`
 	ArchivedAs string `json:"archived_as"`
 	SHA256     string `json:"sha256"`
 }

@@ -1,0 +1,90 @@
+package main
+
+import (
+	"bytes"
+	"encoding/binary"
+	"os"
+	"path/filepath"
+	"strconv"
+	"time"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+// scriptCmds are the commands of the scripts that make what no text can hold.
+var scriptCmds = map[string]func(*testscript.TestScript, bool, []string){
+	"exits":    exits,
+	"take":     take,
+	"silence":  silence,
+	"truncate": truncate,
+	"nothing":  nothing,
+	"waitfor":  waitfor,
+}
+
+// take FILE N writes 2.5 s of the demo's reading, a different piece for each N.
+// It appears under its name only when it is whole.
+func take(ts *testscript.TestScript, _ bool, args []string) {
+	if len(args) != 2 {
+		ts.Fatalf("usage: take FILE N")
+	}
+	n, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	path := ts.MkAbs(args[0])
+	ts.Check(os.WriteFile(path+".part", shortTake(n), 0o640))
+	ts.Check(os.Rename(path+".part", path))
+}
+
+// silence FILE SECONDS writes a WAV that holds nothing but zeros.
+func silence(ts *testscript.TestScript, _ bool, args []string) {
+	if len(args) != 2 {
+		ts.Fatalf("usage: silence FILE SECONDS")
+	}
+	seconds, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	wav := bytes.Clone(demoRaw[:44])
+	data := make([]byte, 2*24000*seconds)
+	binary.LittleEndian.PutUint32(wav[4:], uint32(36+len(data)))
+	binary.LittleEndian.PutUint32(wav[40:], uint32(len(data)))
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), append(wav, data...), 0o640))
+}
+
+// truncate FILE BYTES cuts a file.
+func truncate(ts *testscript.TestScript, _ bool, args []string) {
+	if len(args) != 2 {
+		ts.Fatalf("usage: truncate FILE BYTES")
+	}
+	n, err := strconv.ParseInt(args[1], 10, 64)
+	ts.Check(err)
+	ts.Check(os.Truncate(ts.MkAbs(args[0]), n))
+}
+
+// nothing PATTERN... fails if a file matches.
+func nothing(ts *testscript.TestScript, _ bool, args []string) {
+	for _, pattern := range args {
+		found, err := filepath.Glob(ts.MkAbs(pattern))
+		ts.Check(err)
+		if len(found) > 0 {
+			ts.Fatalf("there is %v", found)
+		}
+	}
+}
+
+// waitfor FILE waits until a file is there, a minute at most.
+func waitfor(ts *testscript.TestScript, _ bool, args []string) {
+	if len(args) != 1 {
+		ts.Fatalf("usage: waitfor FILE")
+	}
+	tick := time.NewTicker(50 * time.Millisecond)
+	defer tick.Stop()
+	limit := time.After(time.Minute)
+	for {
+		if _, err := os.Lstat(ts.MkAbs(args[0])); err == nil {
+			return
+		}
+		select {
+		case <-tick.C:
+		case <-limit:
+			ts.Fatalf("%s did not appear", args[0])
+		}
+	}
+}
