@@ -159,9 +159,14 @@ func (c *channelChooser) choice() (channelChoice, float64) {
 	return unlikeRight, right
 }
 
-// contrast is how many dB the loud parts of a channel stand over its soft ones.
+// contrast is how many dB the loud parts of a channel stand over its soft ones,
+// its offset taken away.
 func (c *channelChooser) contrast(k int) float64 {
 	p := slices.Clone(c.blockPower[k])
+	offset := float32(c.sum[k] / c.n)
+	for i := range p {
+		p[i] = max(0, p[i]-offset*offset)
+	}
 	if len(p) == 0 {
 		return 10 * math.Log10(c.square[k]+1e-20)
 	}

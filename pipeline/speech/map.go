@@ -61,6 +61,10 @@ const (
 	// turnedDB is how much louder the room must be beside a word than in the whole
 	// pause to count as another room.
 	turnedDB = 3.0
+	// A room is steady: where a tenth of the stream is digital silence and the
+	// softest of what is heard differs by more than steadyDB, that is words dying
+	// away. The room is then put mutedDB under the words.
+	steadyDB, mutedDB = 1.5, 60.0
 	// edgeGap is the longest silence between a word and its released t or k.
 	edgeGap = 5
 	// maxBump is the longest soft consonant that stands apart from its vowel, as
@@ -102,6 +106,8 @@ type drawing struct {
 	level, smooth []float32
 	// speech and noise follow the level of words and room along the stream.
 	speech, noise []float32
+	// muted tells that the pauses are digital silence and no room is heard at all.
+	muted bool
 	// room is the level of the room in each band over the whole stream.
 	room [bandCount]float64
 	vals []int16
@@ -141,6 +147,10 @@ func (d *drawing) levels() {
 	slices.Sort(heard)
 	d.m.NoiseDB = float64(quantile(heard, 0.10))
 	d.m.SpeechDB = float64(quantile(heard, 0.95)) - 3
+	d.muted = len(heard) <= n*9/10 && d.m.NoiseDB-float64(quantile(heard, 0.02)) > steadyDB
+	if d.muted {
+		d.m.NoiseDB = d.m.SpeechDB - mutedDB
+	}
 	for b := range bandCount {
 		d.room[b], _ = d.bandQuantile(b, Span{0, n}, 0.10)
 	}
@@ -175,7 +185,7 @@ func (d *drawing) follow() {
 			r = min(r, low[j])
 		}
 		s = max(s-3, float32(d.m.SpeechDB)-20)
-		if math.IsInf(float64(r), 1) {
+		if d.muted || math.IsInf(float64(r), 1) {
 			r = float32(d.m.NoiseDB)
 		}
 		r = max(r, float32(d.m.NoiseDB)-20)

@@ -278,3 +278,36 @@ func TestLastPiece(t *testing.T) {
 		}
 	}
 }
+
+// TestMutedPauses wants the words of a recording whose pauses are digital
+// silence, as a gate leaves them, and no words in a noise between two silences.
+func TestMutedPauses(t *testing.T) {
+	for seed := range uint64(6) {
+		tape := made.NewTape(seed)
+		tape.Pause(1)
+		for range 3 {
+			tape.Phrase(-20, 1, made.None, made.None)
+			tape.Pause(0.8)
+		}
+		wantPhrases(t, drawn(tape.Float32(), 4096), tape.Phrases, 20)
+	}
+
+	// Only the ends are silent, as an export pads them; between them is room.
+	tape := reading(4, -20)
+	tape.Room(-55)
+	padded := append(make([]float32, 3*SampleRateHz), tape.Float32()...)
+	padded = append(padded, make([]float32, 3*SampleRateHz)...)
+	for i := range tape.Phrases {
+		tape.Phrases[i].From += 3 * SampleRateHz
+		tape.Phrases[i].To += 3 * SampleRateHz
+	}
+	wantPhrases(t, drawn(padded, 4096), tape.Phrases, 20)
+
+	noise := made.NewTape(2)
+	noise.Pause(4)
+	noise.Room(-40)
+	silence := make([]float32, 2*SampleRateHz)
+	if m := drawn(slices.Concat(silence, noise.Float32(), silence), 4096); len(m.Phrases) != 0 {
+		t.Errorf("phrases %v in noise between silences", m.Phrases)
+	}
+}
