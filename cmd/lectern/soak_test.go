@@ -201,8 +201,8 @@ func waitUntilIdle(t *testing.T, d *daemonRun, root string, count int) {
 	tick := time.NewTicker(200 * time.Millisecond)
 	defer tick.Stop()
 	for {
-		if len(files(t, filepath.Join(root, "finished"), ".json")) >= count &&
-			len(files(t, filepath.Join(root, "inbox"), ".wav")) == 0 && empty(t, filepath.Join(root, "working")) {
+		ended := len(files(t, filepath.Join(root, "finished"), ".json")) + len(files(t, filepath.Join(root, "setaside"), ".json"))
+		if ended >= count && len(files(t, filepath.Join(root, "inbox"), ".wav")) == 0 && empty(t, filepath.Join(root, "working")) {
 			return
 		}
 		select {
@@ -294,9 +294,11 @@ func proveNothingLost(t *testing.T, root string, dropped map[string]string) {
 	if mp3s := files(t, filepath.Join(root, "finished"), ".mp3"); len(mp3s) != len(reports) {
 		t.Errorf("%d MP3s for %d reports", len(mp3s), len(reports))
 	}
-	for _, dir := range []string{"working", "setaside"} {
-		if left := files(t, filepath.Join(root, dir), ""); len(left) > 0 {
-			t.Errorf("left in %s: %v", dir, left)
-		}
+	if left := files(t, filepath.Join(root, "working"), ""); len(left) > 0 {
+		t.Errorf("left in working: %v", left)
+	}
+	for _, note := range files(t, filepath.Join(root, "setaside"), ".txt") {
+		text, err := os.ReadFile(note)
+		t.Errorf("%s was set aside: %s (%v)", note, text, err)
 	}
 }
