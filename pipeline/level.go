@@ -24,10 +24,10 @@ type leveling struct {
 // The leveler's numbers are our choice.
 const (
 	// evenDB is the difference from the reading's own level up to which a phrase
-	// is evened in full; what goes beyond is taken to be meant, and keepBeyond of
-	// it is kept: a whisper stays softer than a shout.
-	evenDB     = 8.0
-	keepBeyond = 0.6
+	// is evened at full strength; what goes beyond is taken to be meant, and evened
+	// at only beyondShare of it: a whisper stays softer than a shout.
+	evenDB      = 8.0
+	beyondShare = 0.45
 	// A reading whose phrases spread by no more than calmSpreadDB is even already
 	// and is moved by no more than that; the range opens as the spread grows.
 	calmSpreadDB = 1.5
@@ -128,11 +128,12 @@ func phraseGains(phrases []speech.Span, levels []float64, s config.Level) []floa
 	}
 	mean /= weight
 	reach := calmSpreadDB + opening*max(0, phraseSpreadDB(phrases, levels)-calmSpreadDB)
+	strength := s.StrengthPct / 100
 	own := make([]float64, len(phrases))
 	for i, l := range levels {
 		away := l - mean
-		keep := (1-s.StrengthPct/100)*min(math.Abs(away), evenDB) + keepBeyond*max(0, math.Abs(away)-evenDB)
-		gain := math.Copysign(keep, away) - away
+		take := strength * (min(math.Abs(away), evenDB) + beyondShare*max(0, math.Abs(away)-evenDB))
+		gain := -math.Copysign(take, away)
 		own[i] = min(max(gain, -min(s.CutMaxDB, reach)), min(s.LiftMaxDB, reach))
 	}
 	out := slices.Clone(own)
