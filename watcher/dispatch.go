@@ -77,6 +77,19 @@ func (j *job) suspect() bool {
 	return err == nil && died > 1
 }
 
+// patience is how long a suspect that was left in working/ waits after a start,
+// twice as long after each death: the others must first have the time to arrive
+// and be claimed, or a process that dies often would try nothing but suspects.
+// What is made already only needs to be published, and waits for nothing.
+func (j *job) patience() time.Duration {
+	const longest = 5 * time.Minute
+	_, died, err := j.tries()
+	if err != nil || died < 2 || exists(j.path("plan.json")) {
+		return 0
+	}
+	return min(longest, time.Second<<min(died, 20))
+}
+
 func (d *daemon) owns(key string) bool {
 	return slices.ContainsFunc(d.owned, func(j *job) bool { return j.Key == key })
 }

@@ -330,6 +330,7 @@ func (d *daemon) adoptAll(now time.Time) {
 		}
 		d.log.Info("going on with "+j.label(), zap.String("book", j.Book), zap.String("chapter", j.Chapter))
 		delete(d.leases, dir)
+		j.retryAt = now.Add(j.patience())
 		d.owned = append(d.owned, j)
 	}
 }
