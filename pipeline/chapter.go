@@ -38,8 +38,9 @@ type Raw struct {
 // noSpeech is said of a raw in which nothing stands out as words.
 const noSpeech = "No speech was found in this recording. Listen to it: if it is the wrong file, drop the right one; if it is very soft or very noisy, record it again closer to the microphone."
 
-// cannotPlace is said of a pickup.
-const cannotPlace = "This is a pickup, a passage read again to be put into a finished chapter. Lectern cannot find its place by itself yet: put it into the chapter's take by hand and drop the whole take again."
+// CannotPlace is said of a pickup, which needs a person until it is matched by its
+// words.
+const CannotPlace = "This is a pickup, a passage read again to be put into a finished chapter. Lectern cannot find its place by itself yet: put it into the chapter's take by hand and drop the whole take again."
 
 // Make masters one chapter: every step of the chain, in order. The MP3 it leaves
 // in job.Dir is flushed to disk and proved; nothing else is left there. A
@@ -87,7 +88,7 @@ func readAll(ctx context.Context, job Job, progress *progress) (*rawSet, error) 
 	set := &rawSet{}
 	for i, raw := range job.Raws {
 		if raw.Role == takes.Pickup {
-			return set, fmt.Errorf("%s: %w", raw.Name, &RawError{cannotPlace})
+			return set, fmt.Errorf("%s: %w", raw.Name, &RawError{CannotPlace})
 		}
 		part := 1 / float64(len(job.Raws))
 		s, err := surveyRaw(ctx, raw.Path, progress.step(float64(i)*part*shareRead, part*shareRead/2))

@@ -74,7 +74,8 @@ func readWAV(ctx context.Context, f *os.File, size int64, c *report.Checked) (*m
 		return nil, err
 	}
 	s.conclude()
-	c.Findings = append(c.Findings, s.findings()...)
+	asIs := func(atS float64) *report.Seconds { at := report.Seconds(atS); return &at }
+	c.Findings = append(c.Findings, s.findings(asIs)...)
 	return m, nil
 }
 

@@ -89,6 +89,7 @@ func fillFromMap(out *report.Measured, m *speech.Map, power []float32, laidIn []
 	body := speech.Span{From: m.Phrases[0].From, To: m.Phrases[len(m.Phrases)-1].To}
 	out.ReadingRMSDBFS = meter.FromPower(meanPower(power, body))
 	head := report.Seconds(float64(body.From) / framesPerSecond)
-	tail := out.DurationS - report.Seconds(float64(body.To)/framesPerSecond)
+	// The last frame may reach a little beyond the last sample.
+	tail := max(0, out.DurationS-report.Seconds(float64(body.To)/framesPerSecond))
 	out.HeadS, out.TailS = &head, &tail
 }

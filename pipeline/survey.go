@@ -72,19 +72,17 @@ func surveyRaw(ctx context.Context, path string, progress func(share float64)) (
 const tellOffset = 0.001
 
 // findings are what the raw itself shows, before anything is done to it.
-func (s *survey) findings() []report.Finding {
+// finishedAt tells where a time of the raw is in the finished file, nil if it was
+// cut away: the sentences name places a person can listen to.
+func (s *survey) findings(finishedAt func(atS float64) *report.Seconds) []report.Finding {
 	out := []report.Finding{}
 	whole := func(kind, says string) {
-		out = append(out, report.Finding{Kind: kind, UntilS: report.Seconds(s.info.DurationS()), Says: says})
-	}
-	if len(s.clipped) > 0 {
-		at := s.clipped[0]
-		rate := float64(s.info.SampleRateHz)
 		out = append(out, report.Finding{
-			Kind: "clipped", AtS: report.Seconds(float64(at.from) / rate),
-			UntilS: report.Seconds(float64(s.clipped[len(s.clipped)-1].to) / rate),
-			Says:   report.SaysClipped(len(s.clipped), float64(at.from)/rate),
+			Kind: kind, UntilS: report.Seconds(s.info.DurationS()), FinishedAtS: finishedAt(0), Says: says,
 		})
+	}
+	if f, ok := s.clippedFinding(finishedAt); ok {
+		out = append(out, f)
 	}
 	if says := s.channel.says(); says != "" {
 		whole(s.channel.kind(), says)
@@ -103,4 +101,27 @@ func (s *survey) findings() []report.Finding {
 		whole("not_a_number", report.SaysNonFinite(s.odd))
 	}
 	return out
+}
+
+// clippedFinding sums up the places at the recorder's ceiling that are still
+// heard in the finished file.
+func (s *survey) clippedFinding(finishedAt func(atS float64) *report.Seconds) (f report.Finding, found bool) {
+	rate := float64(s.info.SampleRateHz)
+	places := 0
+	for _, c := range s.clipped {
+		from, until := float64(c.from)/rate, float64(c.to)/rate
+		at := finishedAt(from)
+		if at == nil {
+			continue
+		}
+		if places++; places == 1 {
+			f = report.Finding{Kind: "clipped", AtS: report.Seconds(from), FinishedAtS: at}
+		}
+		f.UntilS = report.Seconds(until)
+	}
+	if places == 0 {
+		return f, false
+	}
+	f.Says = report.SaysClipped(places, float64(*f.FinishedAtS))
+	return f, true
 }

@@ -80,10 +80,7 @@ func (m *Master) tellRaw(i int, raw Raw) report.Raw {
 	measured := report.Measured{}
 	s.meters.fill(&measured)
 	fillFromMap(&measured, rec.m, m.raws.power[i], nil)
-	findings := s.findings()
-	for k := range findings {
-		findings[k].FinishedAtS = m.finishedAt(i, float64(findings[k].AtS))
-	}
+	findings := s.findings(func(atS float64) *report.Seconds { return m.finishedAt(i, atS) })
 	return report.Raw{
 		Role: raw.Role, Number: raw.Number, Name: raw.Name, NameHex: hex.EncodeToString([]byte(raw.Name)),
 		SHA256: s.sha256, Format: s.info.Format(), DurationS: report.Seconds(s.info.DurationS()),

@@ -190,8 +190,9 @@ func TestWhatIsNoTakeStaysAndIsReportedOnce(t *testing.T) {
 		}
 		b.wantLine(1, "song.mp3: not taken")
 		b.wantLine(1, "song.flac: not taken")
-		if n := b.lines.Len(); n != 6 {
-			b.Errorf("%d lines, want 6:\n%s", n, messages(b.lines))
+		b.wantLine(1, "watching ")
+		if n := b.lines.Len(); n != 7 {
+			b.Errorf("%d lines, want 7:\n%s", n, messages(b.lines))
 		}
 		if len(b.events) > 0 {
 			b.Errorf("events: %+v", b.events)

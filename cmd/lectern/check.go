@@ -27,7 +27,7 @@ func newCheckCmd() *cobra.Command {
 		Short: "Measure WAV and MP3 files, or all in a folder, against the limits",
 		Long: `Check measures WAV and MP3 files with the meters that Lectern judges its own work
 by, and tells which limits they keep. A folder stands for all WAV and MP3 files in
-it. Inside a workspace the limits are those of its lectern.toml, elsewhere the
+it, earlier revisions left out. Inside a workspace the limits are those of its lectern.toml, elsewhere the
 usual ones; --set changes one.`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) == 0 {
@@ -91,6 +91,9 @@ func audioFiles(args []string) ([]string, error) {
 		err = filepath.WalkDir(arg, func(path string, e fs.DirEntry, err error) error {
 			if err != nil {
 				return err
+			}
+			if e.IsDir() && e.Name() == "superseded" && path != arg {
+				return filepath.SkipDir // earlier revisions are judged by nobody
 			}
 			switch strings.ToLower(filepath.Ext(path)) {
 			case ".wav", ".mp3":

@@ -20,9 +20,10 @@ import (
 
 // hands are the audio side of the daemon, in the shape the watcher wants.
 type hands struct {
-	ws  *watcher.Workspace
-	set config.Settings
-	log *zap.Logger
+	ws    *watcher.Workspace
+	set   config.Settings
+	flags []string // of --set; they go over a book's own settings too
+	log   *zap.Logger
 }
 
 func (h hands) forWatcher() watcher.Hands {
@@ -72,6 +73,9 @@ func walkFile(path string) (wav.Info, error) {
 func sortName(_, name string) watcher.Sorted {
 	n := takes.Parse(name)
 	s := watcher.Sorted{Chapter: n.Chapter, Key: takes.Key(n.Chapter), Role: n.Role, Number: n.Number}
+	if n.Role == takes.Pickup {
+		s.Says = pipeline.CannotPlace
+	}
 	if n.CopyOf != "" {
 		s.CopyOf = n.CopyOf
 		s.Says = fmt.Sprintf("This file is named like a copy of %q. If it is to replace that chapter, give it exactly the same name; if it is another chapter, give it another name; then drop it again.", n.CopyOf)
@@ -84,6 +88,9 @@ func (h hands) make(ctx context.Context, job watcher.Job) (watcher.Made, error) 
 	settings, err := h.bookSettings(job.Book)
 	if err != nil {
 		return watcher.Made{}, err
+	}
+	if settings, err = withFlags(settings, h.flags); err != nil {
+		return watcher.Made{}, &watcher.BadRaw{Says: fmt.Sprintf("The settings given with --set do not fit this book: %v", err)}
 	}
 	p := pipeline.Job{
 		Book: job.Book, Chapter: job.Chapter, Track: takes.TrackNumber(job.Chapter),
@@ -147,4 +154,12 @@ func (h hands) bookSettings(book string) (config.Chapter, error) {
 		h.log.Info("the book keeps the settings its earlier chapters were made with", zap.String("book", book))
 	}
 	return begun, nil
+}
+
+// withFlags lays what --set says over a book's settings.
+func withFlags(c config.Chapter, flags []string) (config.Chapter, error) {
+	s := config.Default()
+	s.Chapter = c
+	err := config.Set(&s, flags...)
+	return s.Chapter, err
 }

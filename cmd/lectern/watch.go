@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
-	"go.uber.org/zap"
 
 	"lectern/config"
 	"lectern/watcher"
@@ -42,10 +41,9 @@ safe at any time: work that was begun is taken up again at the next start.`,
 			return err
 		}
 		log := newLog(cmd.ErrOrStderr(), asJSON)
-		h := hands{ws: ws, set: settings, log: log}
+		h := hands{ws: ws, set: settings, flags: *set, log: log}
 		w := watchSettings(settings.Watch)
 		w.PollOnly = poll
-		log.Info("watching "+ws.Inbox, zap.String("version", versionText()))
 		if err := watcher.Run(cmd.Context(), ws, w, h.forWatcher(), log); err != nil {
 			return err
 		}

@@ -91,9 +91,9 @@ func adviseLength(pauseS float64) advisor {
 // SaysClipped tells of samples that stand at the recorder's ceiling.
 func SaysClipped(places int, atS float64) string {
 	if places == 1 {
-		return fmt.Sprintf("At %s of the recording the sound was too loud for the recorder (it hit its ceiling), and its peak is cut off. Listen to it; if it crackles, turn the microphone down a little and read the sentence again.", Clock(atS))
+		return fmt.Sprintf("At %s the sound was too loud for the recorder (it hit its ceiling), and its peak is cut off. Listen to it; if it crackles, turn the microphone down a little and read the sentence again.", Clock(atS))
 	}
-	return fmt.Sprintf("In %d places of the recording, the first at %s, the sound was too loud for the recorder (it hit its ceiling), and its peaks are cut off. Listen to them; if they crackle, turn the microphone down a little and read those sentences again.", places, Clock(atS))
+	return fmt.Sprintf("In %d places, the first at %s, the sound was too loud for the recorder (it hit its ceiling), and its peaks are cut off. Listen to them; if they crackle, turn the microphone down a little and read those sentences again.", places, Clock(atS))
 }
 
 // SaysOffset tells of a constant offset.

@@ -23,6 +23,9 @@ func (r *Report) Letter() string {
 		fmt.Fprintf(&b, "- %s\n", line)
 	}
 	fmt.Fprintf(&b, "\n%s\n", JudgedBy)
+	if r.Verdict == Listen {
+		b.WriteString("If it sounds right to you, delete this note and hand the chapter over.\n")
+	}
 	b.WriteString("When you drop a better take under the same name, it is made again and this note goes away.\n")
 	return b.String()
 }

@@ -89,7 +89,7 @@ type Figure float64
 
 // MarshalJSON implements json.Marshaler.
 func (f Figure) MarshalJSON() ([]byte, error) {
-	return json.Marshal(math.Round(float64(f)*100) / 100)
+	return json.Marshal(math.Round(float64(f)*100)/100 + 0) // + 0 turns -0 into 0
 }
 
 // Raw is one raw recording of the chapter.
@@ -156,7 +156,7 @@ type Seconds float64
 
 // MarshalJSON implements json.Marshaler.
 func (s Seconds) MarshalJSON() ([]byte, error) {
-	return json.Marshal(math.Round(float64(s)*1000) / 1000)
+	return json.Marshal(math.Round(float64(s)*1000)/1000 + 0)
 }
 
 // Finding is something heard at a place.
