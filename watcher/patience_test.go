@@ -252,6 +252,19 @@ func TestSameBytesAgainMakeNothing(t *testing.T) {
 	})
 }
 
+func TestSameBytesAreMadeAgainIfTheChapterWasTakenAway(t *testing.T) {
+	inBubble(t, testHands(), nil, func(b *bubble) {
+		drop(b, b.ws, "Tides/01.wav", "one")
+		b.after(time.Minute)
+		check(b, os.Remove(filepath.Join(b.ws.Finished, "Tides/01.mp3")))
+		drop(b, b.ws, "Tides/01.wav", "one")
+		b.after(time.Minute)
+		b.wantFile("finished/Tides/01.mp3", true)
+		b.wantFile("archive/Tides/01.r2.wav", true)
+		b.wantFile("finished/Tides/superseded/01.r1.json", true)
+	})
+}
+
 func TestPanicThreeTimesIsSetAsideAndOthersGoOn(t *testing.T) {
 	inBubble(t, testHands(), nil, func(b *bubble) {
 		drop(b, b.ws, "Tides/01.wav", panics)
