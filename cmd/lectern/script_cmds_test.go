@@ -19,6 +19,7 @@ var scriptCmds = map[string]func(*testscript.TestScript, bool, []string){
 	"truncate": truncate,
 	"nothing":  nothing,
 	"waitfor":  waitfor,
+	"valid":    valid,
 }
 
 // take FILE N writes 2.5 s of the demo's reading, a different piece for each N.

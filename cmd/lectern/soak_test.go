@@ -275,6 +275,9 @@ func proveNothingLost(t *testing.T, root string, dropped map[string]string) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		if err := validReport(text, ""); err != nil {
+			t.Errorf("%s: %v", path, err)
+		}
 		if err := json.Unmarshal(text, &r); err != nil {
 			t.Errorf("%s: %v", path, err)
 			continue
