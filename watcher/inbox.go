@@ -194,7 +194,7 @@ func (d *daemon) track(folder, name string) *tracked {
 }
 
 // stalledAfter is how long a file may be short of what its header promises
-// before that is worth a warning. From the reliability notes.
+// before that is worth a warning. Our choice.
 const stalledAfter = 30 * time.Minute
 
 // assess tells whether a WAV is ready to be claimed. If refuse is not empty it

@@ -23,7 +23,7 @@ type owner struct {
 	Released bool `json:"released"`
 }
 
-// Our choice, from the reliability notes: a lease is renewed often enough that
+// Our choice: a lease is renewed often enough that
 // one missed beat, or ten, is no takeover.
 const (
 	leaseBeat = 30 * time.Second

@@ -18,7 +18,7 @@ func (l look) sameBytes(o look) bool {
 }
 
 // looksMin is how many equal looks a file needs, so that one pause of the
-// watcher itself is not taken for the file's quiet. design.md's figure.
+// watcher itself is not taken for the file's quiet. Our choice.
 const looksMin = 3
 
 // watched is what has been seen of one file so far.

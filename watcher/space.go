@@ -7,7 +7,7 @@ import (
 	"runtime/debug"
 )
 
-// What a chapter needs on disk, from design.md: an hour of sound is 635 MB of
+// What a chapter needs on disk: an hour of sound is 635 MB of
 // scratch (44.1 kHz, 4 bytes a sample) and 86.4 MB of MP3 (192 kbps), with a
 // fifth to spare on the latter.
 const (
