@@ -98,3 +98,21 @@ func rendered(t *testing.T, plan Plan, recs []*recording, block int) []float32 {
 		}
 	}
 }
+
+// tapeOf makes phrases with pauses of 0.8 s between, 1 s in front and 3 s behind,
+// in a room of -72 dBFS.
+type tapeOf struct{ tape *made.Tape }
+
+func (t *tapeOf) phrase(levelDBFS, s float64) {
+	t.tape.Phrase(levelDBFS, s, made.None, made.None)
+	t.tape.Pause(0.8)
+}
+
+func wordsTape(say func(*tapeOf)) []float32 {
+	t := &tapeOf{made.NewTape(13)}
+	t.tape.Pause(1)
+	say(t)
+	t.tape.Pause(2.2)
+	t.tape.Room(-72)
+	return t.tape.Float32()
+}
