@@ -93,7 +93,7 @@ func TestExactLength(t *testing.T) {
 		x[n-1] = 0.6 // the last sample must be heard
 		path, w := written(t, x, at192)
 		want := max(2, (int64(n)+1057+1151)/1152)
-		// check-values of the frame pattern: 46 of 49 frames are padded
+		// the frame pattern at this rate: 46 of 49 frames are padded
 		bytes := 626 + 626*want + ((want-1)*46+48)/49
 		if w.Frames != want || w.Bytes != bytes || w.Samples != int64(n) {
 			t.Errorf("%d samples: %d frames, %d bytes, %d samples; want %d, %d", n, w.Frames, w.Bytes, w.Samples, want, bytes)
