@@ -43,8 +43,11 @@ type Span struct{ From, To int }
 type Tape struct {
 	Samples []float64
 	Phrases []Span
-	rng     *rand.Rand
-	f0      float64
+	// Lively makes one syllable in six 11 dB louder: the peaks of a real reading
+	// stand 17 dB and more over its RMS, without this they stand 14 over it.
+	Lively bool
+	rng    *rand.Rand
+	f0     float64
 }
 
 // NewTape starts a recording. Seeds differ in voice and in noise.
@@ -104,6 +107,9 @@ func (t *Tape) voice(x []float64) {
 		}
 		pitch := t.f0 * (0.85 + 0.3*t.rng.Float64())
 		level := math.Pow(10, (3*t.rng.Float64()-1.5)/20)
+		if t.Lively && t.rng.IntN(6) == 0 {
+			level *= 3.5
+		}
 		vowel := vowels[t.rng.IntN(len(vowels))]
 		part := x[:n]
 		for i := range part {

@@ -1,0 +1,47 @@
+package pipeline
+
+import (
+	"encoding/binary"
+	"math"
+	"os/exec"
+	"strings"
+	"testing"
+	"time"
+)
+
+var testTime = time.Date(2031, 5, 4, 10, 30, 0, 0, time.UTC)
+
+// outside runs an independent tool and returns what it prints; where it is not
+// installed the test is skipped.
+func outside(t *testing.T, name string, args ...string) []byte {
+	t.Helper()
+	if _, err := exec.LookPath(name); err != nil {
+		t.Skipf("%s is not installed: its check is left out", name)
+	}
+	cmd := exec.Command(name, args...)
+	var complaints strings.Builder
+	cmd.Stderr = &complaints
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatalf("%s %v: %v %s", name, args, err, complaints.String())
+	}
+	return out
+}
+
+func floats(b []byte) []float32 {
+	x := make([]float32, len(b)/4)
+	for i := range x {
+		x[i] = math.Float32frombits(binary.LittleEndian.Uint32(b[4*i:]))
+	}
+	return x
+}
+
+func ffmpegDecoded(t *testing.T, path string) []float32 {
+	t.Helper()
+	return floats(outside(t, "ffmpeg", "-v", "error", "-i", path, "-f", "f32le", "-c:a", "pcm_f32le", "-"))
+}
+
+func mpg123Decoded(t *testing.T, path string) []float32 {
+	t.Helper()
+	return floats(outside(t, "mpg123", "-q", "-e", "f32", "-s", path))
+}
