@@ -94,7 +94,7 @@ func (d *Decoder) Read(dst [][]float32) (n int, err error) {
 
 func sampleFrom(v int16) float32 {
 	switch {
-	case v >= 32767:
+	case v == 32767:
 		return 1
 	case v <= -32767:
 		return -1
