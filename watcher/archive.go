@@ -74,8 +74,11 @@ func (ws *Workspace) shelf(book, chapter string) (shelf, error) {
 			return shelf{}, err
 		}
 		for _, name := range names {
+			if !mayBegin(name, s.Stem) {
+				continue
+			}
 			m := revisionName.FindStringSubmatch(name)
-			if m == nil || Fold(m[1]) != Fold(s.Stem) {
+			if m == nil || !sameName(m[1], s.Stem) {
 				continue
 			}
 			s.Stem = m[1]
@@ -140,25 +143,26 @@ func spelling(dir, want string) (string, error) {
 		return "", err
 	}
 	for _, name := range names {
-		if Fold(name) == Fold(want) {
+		if sameName(name, want) {
 			return name, nil
 		}
 	}
 	return "", nil
 }
 
-// namesIn lists a folder; one that is not there yet is empty.
+// namesIn lists a folder in no order; one that is not there yet is empty.
 func namesIn(dir string) ([]string, error) {
-	entries, err := os.ReadDir(dir)
+	f, err := os.Open(dir)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
 	if err != nil {
 		return nil, fmt.Errorf("list folder: %w", err)
 	}
-	names := make([]string, len(entries))
-	for i, e := range entries {
-		names[i] = e.Name()
+	defer f.Close()
+	names, err := f.Readdirnames(-1)
+	if err != nil {
+		return nil, fmt.Errorf("list folder: %w", err)
 	}
 	return names, nil
 }

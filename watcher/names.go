@@ -35,6 +35,32 @@ func Fold(name string) string {
 	return b.String()
 }
 
+// sameName tells whether two names are the same when folded. Most names of a
+// long book are plain ASCII and tell at once.
+func sameName(a, b string) bool {
+	if isASCII(a) && isASCII(b) {
+		return strings.EqualFold(a, b)
+	}
+	return Fold(a) == Fold(b)
+}
+
+// mayBegin is a quick no to whether name, when folded, begins with stem.
+func mayBegin(name, stem string) bool {
+	if !isASCII(name) || !isASCII(stem) {
+		return true
+	}
+	return len(name) >= len(stem) && strings.EqualFold(name[:len(stem)], stem)
+}
+
+func isASCII(name string) bool {
+	for i := range len(name) {
+		if name[i] >= utf8.RuneSelf {
+			return false
+		}
+	}
+	return true
+}
+
 // stemMaxBytes leaves room, in the 255 bytes a name may have, for the hash, a
 // revision and the longest ending.
 const stemMaxBytes = 120

@@ -66,13 +66,27 @@ func TestFold(t *testing.T) {
 	for _, same := range [][2]string{
 		{"The Ferry", "THE FERRY"}, {"Ma\u0301s", "M\u00c1S"}, {"Stra\u00dfe", "STRASSE"}, {"caf\xe9 A", "caf\xe9 a"},
 	} {
-		if Fold(same[0]) != Fold(same[1]) {
+		if Fold(same[0]) != Fold(same[1]) || !sameName(same[0], same[1]) {
 			t.Errorf("%q and %q differ: %q %q", same[0], same[1], Fold(same[0]), Fold(same[1]))
 		}
 	}
-	for _, other := range [][2]string{{"caf\xe9", "caf\xe8"}, {"caf\xe9", "caf\ufffd"}, {"a", "\u00e1"}} {
-		if Fold(other[0]) == Fold(other[1]) {
+	for _, other := range [][2]string{{"caf\xe9", "caf\xe8"}, {"caf\xe9", "caf\ufffd"}, {"a", "\u00e1"}, {"a", "b"}} {
+		if Fold(other[0]) == Fold(other[1]) || sameName(other[0], other[1]) {
 			t.Errorf("%q and %q are the same: %q", other[0], other[1], Fold(other[0]))
+		}
+	}
+}
+
+func TestMayBeginNeverRefusesASpelling(t *testing.T) {
+	for _, c := range []struct {
+		name, stem string
+		want       bool
+	}{
+		{"THE FERRY.r1.mp3", "The Ferry", true}, {"The Ferry", "The Ferry", true}, {"The", "The Ferry", false},
+		{"03.r1.mp3", "04", false}, {"Ma\u0301s.r1.mp3", "M\u00e1s", true}, {"\u212a.r1.mp3", "k", true},
+	} {
+		if got := mayBegin(c.name, c.stem); got != c.want {
+			t.Errorf("mayBegin(%q, %q) = %v", c.name, c.stem, got)
 		}
 	}
 }
