@@ -65,10 +65,10 @@ func (o *loudness) giveWay(p *prediction, d config.Delivery, s config.Level) {
 		// (b) a few high peaks: more limiting than allowed.
 		o.overallDB = max(o.ceilingDBFS+s.LimitMaxDB-loudest, p.overallFor(d.RMSAimDBFS+softerDB, p.bodyRMS))
 	}
-	// (c) so short that head and tail pull the RMS of the whole file down. One word
-	// of 0.2 s could not be raised that far by any limiting, so this too ends at
-	// what is allowed.
-	short := min(p.overallFor(d.RMSAimDBFS+shorterDB, p.fileRMS), o.ceilingDBFS+s.LimitMaxDB-loudest)
+	// (c) so short that head and tail pull the RMS of the whole file down. A single
+	// word could not be raised that far, so this ends where the reading alone would
+	// be too loud.
+	short := min(p.overallFor(d.RMSAimDBFS+shorterDB, p.fileRMS), p.overallFor(d.RMSMaxDBFS, p.bodyRMS))
 	o.overallDB = max(o.overallDB, short)
 	if moved := o.overallDB - aimed; math.Abs(moved) > 0.05 {
 		o.gaveWay = append(o.gaveWay, report.GaveWay{GaveWay: "rms", DB: report.Figure(p.bodyRMS(o.overallDB) - d.RMSAimDBFS)})
