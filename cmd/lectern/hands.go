@@ -72,7 +72,7 @@ func walkFile(path string) (wav.Info, error) {
 // sortName reads a file's name.
 func sortName(_, name string) watcher.Sorted {
 	n := takes.Parse(name)
-	s := watcher.Sorted{Chapter: n.Chapter, Key: takes.Key(n.Chapter), Role: n.Role, Number: n.Number}
+	s := watcher.Sorted{Chapter: n.Chapter, Key: watcher.Fold(n.Chapter), Role: n.Role, Number: n.Number}
 	if n.Role == takes.Pickup {
 		s.Says = pipeline.CannotPlace
 	}

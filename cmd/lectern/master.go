@@ -16,6 +16,7 @@ import (
 	"lectern/pipeline"
 	"lectern/pipeline/report"
 	"lectern/pipeline/takes"
+	"lectern/watcher"
 )
 
 func newMasterCmd() *cobra.Command {
@@ -86,7 +87,7 @@ func groupRaws(paths []string, to string) []piece {
 		if dir == "" {
 			dir = filepath.Dir(path)
 		}
-		key := dir + "\x00" + takes.Key(n.Chapter)
+		key := dir + "\x00" + watcher.Fold(n.Chapter)
 		i, known := index[key]
 		if !known {
 			i = len(out)

@@ -7,9 +7,6 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
-
-	"golang.org/x/text/cases"
-	"golang.org/x/text/unicode/norm"
 )
 
 // Name is what a raw's file name says.
@@ -56,11 +53,6 @@ func Parse(name string) Name {
 		n.Number, _ = strconv.Atoi(m[3]) // at most four digits
 	}
 	return n
-}
-
-// Key is a chapter's or book's name for comparing: one spelling (NFC), one case.
-func Key(name string) string {
-	return norm.NFC.String(cases.Fold().String(norm.NFC.String(name)))
 }
 
 // TrackNumber returns the number a chapter's name begins with, without leading

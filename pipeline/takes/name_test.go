@@ -29,15 +29,6 @@ func TestParse(t *testing.T) {
 	}
 }
 
-func TestKey(t *testing.T) {
-	if Key("05 CAFE\u0301") != Key("05 Caf\u00e9") {
-		t.Error("a composed and a decomposed spelling of one name have different keys")
-	}
-	if Key("05 Ebb") == Key("06 Ebb") {
-		t.Error("two names have one key")
-	}
-}
-
 func TestTrackNumber(t *testing.T) {
 	for name, want := range map[string]string{
 		"03 The Ferry": "3", "Chapter 12 - Ebb": "12", "00 Opening credits": "0", "The Ferry": "", "1984ish": "",
