@@ -197,7 +197,7 @@ func TestMake(t *testing.T) {
 	if err1 != nil || err2 != nil || string(j1) != string(j2) {
 		t.Errorf("a second run gave another report (%v, %v)", err1, err2)
 	}
-	t.Run("ffmpeg", func(t *testing.T) { wantLevels(t, "ffmpeg", ffmpegDecoded(t, m.MP3)) })
+	t.Run("ffmpeg", func(t *testing.T) { wantLevels(t, "ffmpeg", ffmpegDecoded(t, m.MP3, len(x))) })
 }
 
 // TestMakeKinds masters raws of other kinds: all must come out alike.
