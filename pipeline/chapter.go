@@ -8,6 +8,7 @@ import (
 
 	"lectern/config"
 	"lectern/encode"
+	"lectern/pipeline/meter"
 	"lectern/pipeline/report"
 	"lectern/pipeline/takes"
 )
@@ -45,7 +46,7 @@ const CannotPlace = "This is a pickup, a passage read again to be put into a fin
 // Make masters one chapter: every step of the chain, in order. The MP3 it leaves
 // in job.Dir is flushed to disk and proved; nothing else is left there. A
 // *RawError is the raw's fault; other errors may pass on a second try.
-func Make(ctx context.Context, job Job) (_ *Master, err error) {
+func Make(ctx context.Context, job Job) (*Master, error) {
 	started := time.Now()
 	progress := shares(job.Progress)
 	raws, err := readAll(ctx, job, progress)
@@ -127,6 +128,7 @@ type Master struct {
 	limitDB  float64 // deepest gain of the limiter
 	proof    encode.Proof
 	measured report.Measured
+	bodyRMS  meter.DB // of the decoded file, between the plan's first and last word
 	report   report.Report
 }
 

@@ -31,12 +31,11 @@ const (
 func (m *Master) encode(ctx context.Context, plan Plan, progress *progress) error {
 	m.MP3 = filepath.Join(m.job.Dir, "chapter.mp3")
 	for m.tries = 1; ; m.tries++ {
-		var peak, rms meter.DB
-		if err := m.try(ctx, plan, progress, &peak, &rms); err != nil {
+		if err := m.try(ctx, plan, progress); err != nil {
 			return err
 		}
 		m.plan = plan
-		if !m.correct(&plan, peak, rms) || m.tries == mostTries {
+		if m.tries == mostTries || !m.correct(&plan) {
 			return nil
 		}
 		if err := os.Remove(m.MP3); err != nil {
@@ -45,9 +44,8 @@ func (m *Master) encode(ctx context.Context, plan Plan, progress *progress) erro
 	}
 }
 
-// try encodes and proves once, and measures what a decoder makes of it: every
-// figure, and the RMS of the reading between head and tail.
-func (m *Master) try(ctx context.Context, plan Plan, progress *progress, peak, rms *meter.DB) (err error) {
+// try encodes and proves once, and measures what a decoder makes of it.
+func (m *Master) try(ctx context.Context, plan Plan, progress *progress) (err error) {
 	opt := encode.Options{
 		BitrateKbps: m.job.Settings.Delivery.BitrateKbps,
 		DitherSeed:  seedOf(strings.Join(m.RawSHA256(), "\n"), "dither"),
@@ -81,15 +79,14 @@ func (m *Master) try(ctx context.Context, plan Plan, progress *progress, peak, r
 	if err != nil {
 		return fmt.Errorf("measure: %w", err)
 	}
-	*peak = m.measured.SamplePeakDBFS
-	*rms = meter.FromPower(meanPower(heard.plain.power, m.timeline.body()))
+	m.bodyRMS = meter.FromPower(meanPower(heard.plain.power, m.timeline.body()))
 	return nil
 }
 
 // correct compares what was decoded with the aims and changes the plan by the
 // difference. It returns false if nothing is off by more than a hair.
-func (m *Master) correct(plan *Plan, peak, rms meter.DB) bool {
-	level := m.correctLevel(plan, peak, rms)
+func (m *Master) correct(plan *Plan) bool {
+	level := m.correctLevel(plan)
 	return m.correctRoom(plan) || level
 }
 
@@ -106,7 +103,9 @@ func (m *Master) correctRoom(plan *Plan) bool {
 	return true
 }
 
-func (m *Master) correctLevel(plan *Plan, peak, rms meter.DB) bool {
+// correctLevel moves the limiter by what the decoded peak is off, and the overall
+// gain by what the RMS between head and tail is off.
+func (m *Master) correctLevel(plan *Plan) bool {
 	d := m.job.Settings.Delivery
 	wantRMS := d.RMSAimDBFS
 	var lowPeak float64 // how far the peak was meant to stay under the limit
@@ -118,8 +117,8 @@ func (m *Master) correctLevel(plan *Plan, peak, rms meter.DB) bool {
 			lowPeak = -float64(g.DB)
 		}
 	}
-	over := float64(peak) - d.PeakMaxDBFS
-	rmsOff := float64(rms) - wantRMS
+	over := float64(m.measured.SamplePeakDBFS) - d.PeakMaxDBFS
+	rmsOff := float64(m.bodyRMS) - wantRMS
 	limiting := m.limitDB > 0.02
 	peakOff := over > -peakHairDB || limiting && over < -peakDepthDB
 	if !peakOff && (math.Abs(rmsOff) <= rmsHairDB || lowPeak > 0) {
@@ -147,51 +146,8 @@ func (m *Master) tags() encode.Tags {
 	}
 }
 
-// counted reports progress as samples are taken from src.
-func counted(src encode.Source, total int, step func(share float64)) encode.Source {
-	var done int
-	return func(dst []float32) (int, error) {
-		n, err := src(dst)
-		done += n
-		step(float64(done) / float64(total))
-		return n, err
-	}
-}
-
 // seedOf makes a seed from the raws' sums, so that the same raws give the same
 // noise, and one purpose another than the next.
 func seedOf(sums, purpose string) [32]byte {
 	return sha256.Sum256([]byte(purpose + "\n" + sums))
-}
-
-// The shares of the work, measured on a 35-minute chapter; only the progress bar
-// hangs on them.
-const (
-	shareRead   = 0.30
-	shareEncode = 0.35
-	shareProve  = 0.35
-)
-
-// progress turns the progress of a step into that of the whole job and never
-// goes back, also when a file is encoded twice.
-type progress struct {
-	tell func(share float64)
-	last float64
-}
-
-func shares(tell func(share float64)) *progress {
-	if tell == nil {
-		tell = func(float64) {}
-	}
-	return &progress{tell: tell}
-}
-
-// step returns the function by which a step tells its own share done.
-func (p *progress) step(from, width float64) func(share float64) {
-	return func(share float64) {
-		if s := min(1, from+width*share); s >= p.last+0.005 || s == 1 && p.last < 1 {
-			p.last = s
-			p.tell(s)
-		}
-	}
 }
