@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -175,7 +176,7 @@ func roomAimDB(t *timeline, phraseDB []float64) float64 {
 	if len(tones) == 0 {
 		return math.NaN()
 	}
-	slices.SortFunc(tones, func(a, b pauseTone) int { return compare(a.db, b.db) })
+	slices.SortFunc(tones, func(a, b pauseTone) int { return cmp.Compare(a.db, b.db) })
 	half := total / 2
 	for _, p := range tones {
 		if half -= p.frames; half < 0 {
@@ -183,16 +184,6 @@ func roomAimDB(t *timeline, phraseDB []float64) float64 {
 		}
 	}
 	return tones[len(tones)-1].db
-}
-
-func compare(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
 }
 
 // neighbors returns the gains on either side of pause i; head and tail have but one.
