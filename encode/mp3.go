@@ -51,7 +51,7 @@ var ErrNoSamples = errors.New("nothing to encode: no samples")
 // overwrite (fs.ErrExist). On an error, or when ctx is done, nothing is left
 // behind. Putting the directory's entry on disk is the caller's part.
 func Write(ctx context.Context, path string, src Source, opt Options) (Written, error) {
-	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o644)
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o640)
 	if err != nil {
 		return Written{}, fmt.Errorf("create MP3: %w", err)
 	}
