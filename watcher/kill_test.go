@@ -138,6 +138,7 @@ func TestKilledAgainAndAgain(t *testing.T) {
 	check(t, held.Close())
 	for finishedCount(ws) < 200 && l.lines.Scan() {
 	}
+	waitIdle(t, ws) // a report is there before its raw is in the archive
 	check(t, l.stdin.Close())
 	for l.lines.Scan() {
 	}
@@ -153,6 +154,26 @@ func TestKilledAgainAndAgain(t *testing.T) {
 	check(t, err)
 	if len(recipes) != 200 || len(all) != 200 {
 		t.Errorf("%d first revisions and %d in all, want 200 and no other", len(recipes), len(all))
+	}
+}
+
+// waitIdle waits until nothing is in work.
+func waitIdle(t *testing.T, ws *Workspace) {
+	t.Helper()
+	tick := time.NewTicker(10 * time.Millisecond)
+	defer tick.Stop()
+	limit := time.After(time.Minute)
+	for {
+		names, err := namesIn(ws.Working)
+		check(t, err)
+		if len(names) == 0 {
+			return
+		}
+		select {
+		case <-tick.C:
+		case <-limit:
+			t.Fatalf("still in work after a minute: %v", names)
+		}
 	}
 }
 

@@ -19,6 +19,7 @@ var scriptCmds = map[string]func(*testscript.TestScript, bool, []string){
 	"truncate": truncate,
 	"nothing":  nothing,
 	"waitfor":  waitfor,
+	"waitgone": waitgone,
 	"valid":    valid,
 }
 
@@ -75,17 +76,33 @@ func waitfor(ts *testscript.TestScript, _ bool, args []string) {
 	if len(args) != 1 {
 		ts.Fatalf("usage: waitfor FILE")
 	}
+	waitUntil(ts, args[0]+" did not appear", func() bool {
+		_, err := os.Lstat(ts.MkAbs(args[0]))
+		return err == nil
+	})
+}
+
+// waitgone PATTERN waits until no file matches, a minute at most.
+func waitgone(ts *testscript.TestScript, _ bool, args []string) {
+	if len(args) != 1 {
+		ts.Fatalf("usage: waitgone PATTERN")
+	}
+	waitUntil(ts, args[0]+" did not go away", func() bool {
+		found, err := filepath.Glob(ts.MkAbs(args[0]))
+		ts.Check(err)
+		return len(found) == 0
+	})
+}
+
+func waitUntil(ts *testscript.TestScript, failed string, done func() bool) {
 	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
 	limit := time.After(time.Minute)
-	for {
-		if _, err := os.Lstat(ts.MkAbs(args[0])); err == nil {
-			return
-		}
+	for !done() {
 		select {
 		case <-tick.C:
 		case <-limit:
-			ts.Fatalf("%s did not appear", args[0])
+			ts.Fatalf("%s", failed)
 		}
 	}
 }
