@@ -132,7 +132,7 @@ func (p Proof) judge(kbps int) error {
 	if p.WorstDB < minFrameSNRDB(kbps) {
 		return fmt.Errorf("the sound at %.2f s is not what was fed: the difference is only %.1f dB below it", p.WorstAtS, p.WorstDB)
 	}
-	if p.OffPart > maxOffPart {
+	if p.OffPart > maxOffPart(kbps) {
 		return fmt.Errorf("the sound at %.2f s is not what was fed: a sample is off by %.0f %% of the largest", p.OffAtS, 100*p.OffPart)
 	}
 	// What the encoder leaves out is missing from the gain as well; it shows in

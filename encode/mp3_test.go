@@ -136,7 +136,7 @@ func TestEveryBitrate(t *testing.T) {
 		opt := Options{BitrateKbps: kbps}
 		for name, x := range map[string][]float32{
 			"speech":  limitedSpeech(60000, 0.7),
-			"noise":   whiteNoise(60000, 0.2),
+			"noise":   whiteNoise(60000, 0.3),
 			"silence": make([]float32, 60000),
 		} {
 			path, w := written(t, x, opt)
