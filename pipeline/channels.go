@@ -189,10 +189,10 @@ type clipFinder struct {
 }
 
 const (
-	clipLevel  = 0.98
-	clipRun    = 3
-	clipMerge  = 2400
-	mostPlaces = 1000
+	clipLevel = 0.98
+	clipRun   = 3
+	clipMerge = 2400
+	mostRuns  = 1000
 )
 
 func newClipFinder(channels int) *clipFinder {
@@ -219,7 +219,7 @@ func (c *clipFinder) mark(from, to int64) {
 		c.out[n-1].to = max(c.out[n-1].to, to)
 		return
 	}
-	if len(c.out) < mostPlaces {
+	if len(c.out) < mostRuns {
 		c.out = append(c.out, clippedRun{from, to})
 	}
 }

@@ -8,6 +8,7 @@ import (
 
 	"lectern/config"
 	"lectern/encode"
+	"lectern/pipeline/findings"
 	"lectern/pipeline/meter"
 	"lectern/pipeline/report"
 	"lectern/pipeline/takes"
@@ -96,7 +97,7 @@ func readAll(ctx context.Context, job Job, progress *progress) (*rawSet, error) 
 		if err != nil {
 			return set, fmt.Errorf("%s: %w", raw.Name, err)
 		}
-		rec, power, err := convert(ctx, raw.Path, s, job.Settings.Level.RumbleHz,
+		rec, power, err := convert(ctx, raw.Path, s, job.Settings.Level.RumbleHz, aimOf(job.Settings.Delivery),
 			filepath.Join(job.Dir, fmt.Sprintf("scratch-%d.f32", i+1)),
 			progress.step((float64(i)+0.5)*part*shareRead, part*shareRead/2))
 		if err != nil {
@@ -128,7 +129,8 @@ type Master struct {
 	limitDB  float64 // deepest gain of the limiter
 	proof    encode.Proof
 	measured report.Measured
-	bodyRMS  meter.DB // of the decoded file, between the plan's first and last word
+	faults   findings.Faults // of the decoded file
+	bodyRMS  meter.DB        // of the decoded file, between the plan's first and last word
 	report   report.Report
 }
 

@@ -42,7 +42,10 @@ func Check(ctx context.Context, path string, d config.Delivery) (*report.Checked
 	if err != nil {
 		return nil, err
 	}
+	faults := m.faults(drawn, d)
+	fillColors(&measured, faults)
 	c.Measured = measured
+	c.Findings = append(c.Findings, tellFaults(faults, float64(measured.DurationS), asIs)...)
 	c.Checks = report.Judge(measured, c.Format, d, float64(splitAt(drawn.Features.Len(), drawn.Pauses))/framesPerSecond)
 	c.Judge()
 	return c, nil
@@ -74,7 +77,6 @@ func readWAV(ctx context.Context, f *os.File, size int64, c *report.Checked) (*m
 		return nil, err
 	}
 	s.conclude()
-	asIs := func(atS float64) *report.Seconds { at := report.Seconds(atS); return &at }
 	c.Findings = append(c.Findings, s.findings(asIs)...)
 	return m, nil
 }
@@ -131,6 +133,9 @@ func readMP3(ctx context.Context, f *os.File, size int64, c *report.Checked) (*m
 		}
 	}
 }
+
+// asIs is where a place of a file is in the file that is heard, the same one.
+func asIs(atS float64) *report.Seconds { at := report.Seconds(atS); return &at }
 
 func sayMP3(s encode.Stream) string {
 	kind := "constant"

@@ -3,6 +3,7 @@ package pipeline
 import (
 	"context"
 
+	"lectern/pipeline/findings"
 	"lectern/pipeline/resample"
 	"lectern/pipeline/speech"
 )
@@ -11,7 +12,7 @@ import (
 // converts it to 44.1 kHz, filters the rumble out and fills the scratch file; the
 // map of its words comes with it. raw holds the power of each frame before the
 // filter, by which the room is judged as it was recorded.
-func convert(ctx context.Context, path string, s *survey, rumbleHz float64, scratchPath string,
+func convert(ctx context.Context, path string, s *survey, rumbleHz float64, aim findings.Aim, scratchPath string,
 	progress func(share float64)) (rec *recording, raw []float32, err error) {
 	f, info, err := openRaw(path)
 	if err != nil {
@@ -32,10 +33,12 @@ func convert(ctx context.Context, path string, s *survey, rumbleHz float64, scra
 	}()
 	filter := newRumbleFilter(rumbleHz)
 	analyzer := speech.NewAnalyzer()
+	listener := findings.NewListener()
 	unfiltered := framePower{}
 	var clean []float32
 	emit := func(block []float32) error {
 		unfiltered.add(block)
+		listener.Add(block)
 		clean = append(clean[:0], block...) // the block is the converter's own
 		filter.apply(clean)
 		analyzer.Add(clean)
@@ -67,6 +70,7 @@ func convert(ctx context.Context, path string, s *survey, rumbleHz float64, scra
 		return nil, nil, err
 	}
 	rec = &recording{scratch: sc, m: speech.Draw(analyzer.Features())}
+	rec.faults = listener.Conclude(rec.m, aim, silentVoiceDBFS)
 	power := unfiltered.frames(rec.m.Features.Len())
 	rec.silent = digitalSilence(power)
 	return rec, power, nil

@@ -1,6 +1,8 @@
 package pipeline
 
 import (
+	"lectern/config"
+	"lectern/pipeline/findings"
 	"lectern/pipeline/meter"
 	"lectern/pipeline/report"
 	"lectern/pipeline/resample"
@@ -18,6 +20,7 @@ type measurement struct {
 	converter *resample.Converter
 	filter    *rumbleFilter
 	analyzer  *speech.Analyzer
+	listener  *findings.Listener
 	plain     framePower // at 44.1 kHz, unfiltered
 	buf       []float32
 	filtered  []float32
@@ -29,6 +32,7 @@ func newMeasurement(rateHz, channels int) *measurement {
 		converter: resample.New(rateHz),
 		filter:    newRumbleFilter(mapRumbleHz),
 		analyzer:  speech.NewAnalyzer(),
+		listener:  findings.NewListener(),
 	}
 }
 
@@ -53,6 +57,7 @@ func (m *measurement) add(ch [][]float32) error {
 // filtered in a copy.
 func (m *measurement) take(block []float32) error {
 	m.plain.add(block)
+	m.listener.Add(block)
 	m.filtered = append(m.filtered[:0], block...)
 	m.filter.apply(m.filtered)
 	m.analyzer.Add(m.filtered)
@@ -70,6 +75,33 @@ func (m *measurement) result(laidIn []bool) (report.Measured, *speech.Map, error
 	drawn := speech.Draw(m.analyzer.Features())
 	fillFromMap(&out, drawn, m.plain.frames(drawn.Features.Len()), laidIn)
 	return out, drawn, nil
+}
+
+// faults tells what is wrong with the stream, once result has drawn its map.
+func (m *measurement) faults(drawn *speech.Map, d config.Delivery) findings.Faults {
+	return m.listener.Conclude(drawn, aimOf(d), silentVoiceDBFS)
+}
+
+// aimOf is the part of the delivery that faults are measured by.
+func aimOf(d config.Delivery) findings.Aim {
+	return findings.Aim{RMSDBFS: d.RMSAimDBFS, NoiseMaxDBFS: d.NoiseMaxDBFS}
+}
+
+// silentVoiceDBFS stands for the level of a reading where there are no words: a
+// voice in a raw recording is commonly near it (our choice).
+const silentVoiceDBFS = -26
+
+// fillColors adds the spectra of the voice and of the room.
+func fillColors(out *report.Measured, f findings.Faults) {
+	out.VoiceBandsDB, out.RoomBandsDBFS = bands(f.Voice), bands(f.Room)
+}
+
+func bands(c findings.Color) []report.Figure {
+	var out []report.Figure
+	for _, db := range c {
+		out = append(out, report.Figure(db))
+	}
+	return out
 }
 
 // fillFromMap adds the figures that need to know where the words are. power is

@@ -1,6 +1,9 @@
 package pipeline
 
-import "lectern/pipeline/speech"
+import (
+	"lectern/pipeline/findings"
+	"lectern/pipeline/speech"
+)
 
 // Plan says how the finished sound is made from the scratch files: which
 // stretches follow each other, how loud each frame is, and where the limiter
@@ -44,6 +47,7 @@ type recording struct {
 	// all, as a gate or a drop-out leaves it).
 	silent []bool
 	room   *roomTone
+	faults findings.Faults
 }
 
 // timeline is the reading as it will be heard, before any gain: the segments

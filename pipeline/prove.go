@@ -11,6 +11,7 @@ import (
 
 	"lectern/encode"
 	"lectern/pipeline/meter"
+	"lectern/pipeline/speech"
 )
 
 const (
@@ -75,10 +76,13 @@ func (m *Master) try(ctx context.Context, plan Plan, progress *progress) (err er
 	if err != nil {
 		return fmt.Errorf("prove: %w", err)
 	}
-	m.measured, _, err = heard.result(m.timeline.laidIn)
+	var drawn *speech.Map
+	m.measured, drawn, err = heard.result(m.timeline.laidIn)
 	if err != nil {
 		return fmt.Errorf("measure: %w", err)
 	}
+	m.faults = heard.faults(drawn, m.job.Settings.Delivery)
+	fillColors(&m.measured, m.faults)
 	m.bodyRMS = meter.FromPower(meanPower(heard.plain.power, m.timeline.body()))
 	return nil
 }

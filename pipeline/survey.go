@@ -81,8 +81,17 @@ func (s *survey) findings(finishedAt func(atS float64) *report.Seconds) []report
 			Kind: kind, UntilS: report.Seconds(s.info.DurationS()), FinishedAtS: finishedAt(0), Says: says,
 		})
 	}
-	if f, ok := s.clippedFinding(finishedAt); ok {
-		out = append(out, f)
+	rate := float64(s.info.SampleRateHz)
+	for i, c := range s.clipped {
+		if i == mostPlaces {
+			break
+		}
+		from := float64(c.from) / rate
+		at := finishedAt(from)
+		out = append(out, report.Finding{
+			Kind: "clipped", AtS: report.Seconds(from), UntilS: report.Seconds(float64(c.to) / rate), FinishedAtS: at,
+			Says: report.SaysClipped(report.PlaceOf(from, at)),
+		})
 	}
 	if says := s.channel.says(); says != "" {
 		whole(s.channel.kind(), says)
@@ -101,27 +110,4 @@ func (s *survey) findings(finishedAt func(atS float64) *report.Seconds) []report
 		whole("not_a_number", report.SaysNonFinite(s.odd))
 	}
 	return out
-}
-
-// clippedFinding sums up the places at the recorder's ceiling that are still
-// heard in the finished file.
-func (s *survey) clippedFinding(finishedAt func(atS float64) *report.Seconds) (f report.Finding, found bool) {
-	rate := float64(s.info.SampleRateHz)
-	places := 0
-	for _, c := range s.clipped {
-		from, until := float64(c.from)/rate, float64(c.to)/rate
-		at := finishedAt(from)
-		if at == nil {
-			continue
-		}
-		if places++; places == 1 {
-			f = report.Finding{Kind: "clipped", AtS: report.Seconds(from), FinishedAtS: at}
-		}
-		f.UntilS = report.Seconds(until)
-	}
-	if places == 0 {
-		return f, false
-	}
-	f.Says = report.SaysClipped(places, float64(*f.FinishedAtS))
-	return f, true
 }

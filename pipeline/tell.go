@@ -80,7 +80,9 @@ func (m *Master) tellRaw(i int, raw Raw) report.Raw {
 	measured := report.Measured{}
 	s.meters.fill(&measured)
 	fillFromMap(&measured, rec.m, m.raws.power[i], nil)
-	findings := s.findings(func(atS float64) *report.Seconds { return m.finishedAt(i, atS) })
+	fillColors(&measured, rec.faults)
+	finishedAt := func(atS float64) *report.Seconds { return m.finishedAt(i, atS) }
+	findings := append(s.findings(finishedAt), tellFaults(rec.faults, s.info.DurationS(), finishedAt)...)
 	return report.Raw{
 		Role: raw.Role, Number: raw.Number, Name: raw.Name, NameHex: hex.EncodeToString([]byte(raw.Name)),
 		SHA256: s.sha256, Format: s.info.Format(), DurationS: report.Seconds(s.info.DurationS()),
@@ -158,6 +160,7 @@ func (m *Master) finishedFindings() []report.Finding {
 			})
 		}
 	}
+	out = append(out, tellFaults(m.faults, float64(m.measured.DurationS), asIs)...)
 	limit := m.job.Settings.Delivery.NoiseMaxDBFS
 	left := max(float64(m.measured.NoiseFloorDBFS), float64(m.measured.RoomToneDBFS)) - limit
 	if m.loudness.easeDB > 0 && left > 0 {

@@ -88,12 +88,167 @@ func adviseLength(pauseS float64) advisor {
 
 // The findings.
 
-// SaysClipped tells of samples that stand at the recorder's ceiling.
-func SaysClipped(places int, atS float64) string {
-	if places == 1 {
-		return fmt.Sprintf("At %s the sound was too loud for the recorder (it hit its ceiling), and its peak is cut off. Listen to it; if it crackles, turn the microphone down a little and read the sentence again.", Clock(atS))
+// A Place is where a finding is heard, in words.
+type Place struct {
+	// Clock is the time in the finished file, or in the recording if CutAway.
+	Clock string
+	// CutAway tells that the place is not in the finished file.
+	CutAway bool
+}
+
+// PlaceOf names a place of a recording; finishedAtS is nil if it was cut away.
+func PlaceOf(atS float64, finishedAtS *Seconds) Place {
+	if finishedAtS == nil {
+		return Place{Clock(atS), true}
 	}
-	return fmt.Sprintf("In %d places, the first at %s, the sound was too loud for the recorder (it hit its ceiling), and its peaks are cut off. Listen to them; if they crackle, turn the microphone down a little and read those sentences again.", places, Clock(atS))
+	return Place{Clock(float64(*finishedAtS)), false}
+}
+
+// at begins a sentence.
+func (p Place) at() string {
+	if p.CutAway {
+		return fmt.Sprintf("At %s of the recording, which is cut away in the finished file,", p.Clock)
+	}
+	return fmt.Sprintf("At %s", p.Clock)
+}
+
+// what each kind of place is called when there are several, and what to do about
+// them.
+var several = map[string]struct{ what, do string }{
+	"clipped":         {"the sound was too loud for the recorder (it hit its ceiling)", "If they crackle, turn the microphone down a little and read those sentences again."},
+	"clipped_lowered": {"peaks were cut off when this was recorded or exported, and the sound made softer afterwards", "If they crackle, turn the microphone down a little and read those sentences again."},
+	"soft_clipped":    {"the loudest moments are pressed flat, as by an input that is turned up too far", "If they sound harsh, turn the microphone down a little and read those sentences again."},
+	"click":           {"there is a click in a pause", "If they disturb, keep your hand off the mouse and take a sip of water before you read on; then read those places again."},
+	"thump":           {"there is a thump in a pause, as when the table or the stand is touched", "If they disturb, read those places again."},
+	"drop_out":        {"the sound breaks off for a moment", "If a word is damaged, read those sentences again, and look whether the recorder or its cable lost contact."},
+	"repeated":        {"a tiny piece of sound is repeated, as when the recorder stutters", "If you hear it, close other programs while you record, and read those sentences again."},
+	"long_pause":      {"there is a far longer pause than you usually leave", "If one of them is not meant, shorten it in the take and drop the take again."},
+	"room_change":     {"the sound of the room changes", "If you hear the change, look what was switched on or opened there."},
+	"tone_change":     {"your voice changes its color", "If both sides do not sound alike, read one side again from the same seat."},
+	"joined":          {"one take ends and the next begins", "If you went back to an earlier sentence, it is heard twice."},
+}
+
+// SaysSeveral sums up places of one kind; ok is false if it has no such sentence.
+func SaysSeveral(kind string, clocks []string) (says string, ok bool) {
+	s, ok := several[kind]
+	if !ok {
+		return "", false
+	}
+	const most = 8
+	where := list(clocks)
+	if len(clocks) > most {
+		where = fmt.Sprintf("%s and %d more", strings.Join(clocks[:most], ", "), len(clocks)-most)
+	}
+	return fmt.Sprintf("In %d places %s: at %s. Listen to them. %s", len(clocks), s.what, where, s.do), true
+}
+
+// SaysClipped tells of samples that stand at the recorder's ceiling.
+func SaysClipped(p Place) string {
+	return p.at() + " the sound was too loud for the recorder (it hit its ceiling), and its peak is cut off. Listen to it; if it crackles, turn the microphone down a little and read the sentence again."
+}
+
+// SaysClippedLowered tells of peaks that were cut off before the file was made softer.
+func SaysClippedLowered(p Place) string {
+	return p.at() + " a peak was cut off when this was recorded or exported, and the sound was made softer afterwards, so that it does not show in the level. Listen to it; if it crackles, turn the microphone down a little and read the sentence again."
+}
+
+// SaysSoftClipped tells of peaks that are pressed flat.
+func SaysSoftClipped(p Place) string {
+	return p.at() + " the loudest moments are pressed flat, as by an input that is turned up too far or a device that limits. Listen to it; if it sounds harsh, turn the microphone down a little and read the sentence again."
+}
+
+// SaysDropOut tells that the sound breaks off in the middle.
+func SaysDropOut(p Place, ms float64) string {
+	return fmt.Sprintf("%s the sound breaks off for %.1f milliseconds. Listen to it; if a word is damaged, read the sentence again, and look whether the recorder or its cable lost contact.", p.at(), ms)
+}
+
+// SaysRepeated tells of a piece of sound that comes twice.
+func SaysRepeated(p Place, ms float64) string {
+	return fmt.Sprintf("%s a piece of sound of %.1f milliseconds is repeated exactly, as when the recorder stutters. Listen to it; if you hear it, close other programs while you record, and read the sentence again.", p.at(), ms)
+}
+
+// SaysNarrowBand tells of a source that has no high sounds.
+func SaysNarrowBand(hz float64) string {
+	return fmt.Sprintf("The highest sounds are missing (all above about %.0f swings a second), as through a telephone or a wireless headset, although the file has room for them. It will sound dull beside other chapters. Record with a microphone that is joined by a cable, and set the recorder to 44100 or 48000 samples a second.", math.Round(hz/100)*100)
+}
+
+// SaysHum tells of mains hum.
+func SaysHum(mainsHz int, raisedDBFS float64, harmonicsHz []float64) string {
+	tones := make([]string, len(harmonicsHz))
+	for i, hz := range harmonicsHz {
+		tones[i] = fmt.Sprintf("%.0f", hz)
+	}
+	how := "A soft"
+	switch {
+	case raisedDBFS >= -50:
+		how = "A loud"
+	case raisedDBFS >= -60:
+		how = "A clear"
+	}
+	return fmt.Sprintf("%s hum runs through the recording: that of the electric mains, %d swings a second (heard at %s), at about %.0f dB in the finished file. Put the microphone and the computer on one socket strip, try the laptop on its battery, and move power supplies, dimmed lamps and cables away from the microphone.", how, mainsHz, list(tones), raisedDBFS)
+}
+
+// SaysRumble tells of sound too low to hear.
+func SaysRumble(overRoomDB float64) string {
+	how := "some rumble"
+	if overRoomDB >= 12 {
+		how = "a strong rumble"
+	}
+	return fmt.Sprintf("Below the voice there is %s, %.0f dB louder than the rest of the room: traffic, steps, or a table that shakes. You hardly hear it, but it counts as noise. Lectern takes it out of the finished file as far as its setting rumble_hz says; set the microphone on something soft, away from the computer's table, and switch on its low cut if it has one.", how, overRoomDB)
+}
+
+// SaysClick tells of a click in a pause.
+func SaysClick(p Place, raisedDBFS float64) string {
+	how := "a click"
+	if raisedDBFS >= -20 {
+		how = "a loud click"
+	}
+	return fmt.Sprintf("%s there is %s in the pause, as of a mouse or the lips (its peak is about %.0f dB in the finished file). Listen to it; if it disturbs, keep your hand off the mouse, take a sip of water, and read that place again.", p.at(), how, raisedDBFS)
+}
+
+// SaysThump tells of a thump in a pause.
+func SaysThump(p Place, raisedDBFS float64) string {
+	how := "a thump"
+	if raisedDBFS >= -20 {
+		how = "a loud thump"
+	}
+	return fmt.Sprintf("%s there is %s in the pause, as when the table or the stand is touched (its peak is about %.0f dB in the finished file). Listen to it; if it disturbs, read that place again.", p.at(), how, raisedDBFS)
+}
+
+// SaysLongPause tells of a pause far longer than the others; usualS is 0 where
+// there are too few to compare with.
+func SaysLongPause(p Place, s, usualS float64) string {
+	usual := ""
+	if usualS > 0 {
+		usual = fmt.Sprintf("; nine of ten of yours are shorter than %.1f", usualS)
+	}
+	return fmt.Sprintf("%s there is a pause of %.1f seconds%s. Listen whether a sentence is missing; if the pause is not meant, shorten it in the take and drop the take again.", p.at(), s, usual)
+}
+
+// SaysSoftSpeech tells that the voice does not stand far enough over its room.
+func SaysSoftSpeech(overDB, needDB float64) string {
+	return fmt.Sprintf("Your voice stands only %.0f dB over the sound of your room, and it takes about %.0f. Made as loud as it must be, the room becomes loud as well. Come closer to the microphone (a hand's width and a half), speak up, and switch off what hums or blows.", overDB, needDB)
+}
+
+// SaysRoomChange tells where the room gets another sound.
+func SaysRoomChange(p Place, db float64) string {
+	how := "louder"
+	if db < 0 {
+		how = "softer"
+	}
+	return fmt.Sprintf("%s the room around your voice becomes %.0f dB %s, as when a window is opened or a device switched on or off. Listen across that place; if you hear the change, look what it was, and read one side again.", p.at(), math.Abs(db), how)
+}
+
+// SaysToneChange tells where the voice gets another color.
+func SaysToneChange(p Place, db, brightnessDB float64) string {
+	how := "changes its color"
+	switch {
+	case brightnessDB >= 2:
+		how = "becomes brighter"
+	case brightnessDB <= -2:
+		how = "becomes duller"
+	}
+	return fmt.Sprintf("%s your voice %s (by up to %.0f dB), as when you sit closer to the microphone or farther away, or beside it. Listen across that place; if the two sides do not sound alike, read one of them again from the same seat.", p.at(), how, math.Abs(db))
 }
 
 // SaysOffset tells of a constant offset.

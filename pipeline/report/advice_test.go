@@ -2,7 +2,9 @@ package report
 
 import (
 	"fmt"
+	"maps"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -11,7 +13,8 @@ import (
 func sentences() []string {
 	varying := mp3
 	varying.ConstantRate = false
-	return []string{
+	here, gone := PlaceOf(61, ptr(Seconds(59.2))), PlaceOf(2, nil)
+	all := []string{
 		adviseSilent, adviseNoSpeech, JudgedBy,
 		adviseSamplePeak(-1.98, -3, true),
 		adviseRMS(-17.2, -18, true), adviseRMS(-29.9, -23, false),
@@ -21,13 +24,25 @@ func sentences() []string {
 		adviseBitrate(varying)(187.3, 192, false), adviseBitrate(mp3)(128, 192, false),
 		adviseSampleRate(48000, 44100, true), adviseChannels(2, 1, true),
 		adviseLength(3540)(121, 115, true),
-		SaysClipped(1, 61), SaysClipped(7, 61), SaysOffset(0.4),
+		SaysClipped(here), SaysClipped(gone), SaysClippedLowered(here), SaysSoftClipped(here), SaysOffset(0.4),
+		SaysDropOut(here, 12), SaysRepeated(here, 0.4), SaysNarrowBand(6980),
+		SaysHum(50, -64, []float64{50, 100, 150}), SaysHum(60, -55, []float64{60}), SaysHum(60, -41, []float64{120, 180}),
+		SaysRumble(4), SaysRumble(23), SaysClick(here, -31), SaysClick(gone, -12), SaysThump(here, -31), SaysThump(here, -12),
+		SaysLongPause(here, 5.2, 1.4), SaysLongPause(here, 7.1, 0), SaysSoftSpeech(24, 40),
+		SaysRoomChange(here, 6), SaysRoomChange(here, -7), SaysToneChange(here, 4, 4), SaysToneChange(here, -4, -4), SaysToneChange(here, 5, 0),
 		SaysDeadChannel("left"), SaysCancel("right"), SaysUnlike("left"),
 		SaysUnfinished(), SaysTruncated(62), SaysNonFinite(12),
 		SaysToneLaidIn(0.5, "after the last word", true), SaysToneLaidIn(0.5, "before the first word", false),
 		SaysSilenceInside(1, 0.3, 61), SaysSilenceInside(3, 1.2, 61),
 		SaysNoiseLeft(12, 4.2), SaysDamaged(61, 1500000, "a frame is cut off."), SaysUndecodable(61), SaysJoined(377.5),
 	}
+	for _, kind := range slices.Sorted(maps.Keys(several)) {
+		says, _ := SaysSeveral(kind, []string{"0:59", "2:01", "3:03", "4:12", "5:20"})
+		all = append(all, says)
+	}
+	clocks := []string{"0:01", "0:02", "0:03", "0:04", "0:05", "0:06", "0:07", "0:08", "0:09", "0:10", "0:11"}
+	many, _ := SaysSeveral("click", clocks)
+	return append(all, many)
 }
 
 // The sentences as a narrator reads them. Read each aloud before changing the

@@ -160,6 +160,8 @@ func TestVerdict(t *testing.T) {
 	good := []Check{{Pass: true}, {Pass: true}}
 	missed := []Check{{Pass: true}, {}, {Pass: true}}
 	calm := Finding{Kind: "tone_laid_in"}
+	at := ptr(Seconds(61))
+	clip := Finding{Kind: "clipped", FinishedAtS: at}
 	for _, tt := range []struct {
 		name     string
 		checks   []Check
@@ -168,20 +170,22 @@ func TestVerdict(t *testing.T) {
 	}{
 		{"all met", good, nil, Pass},
 		{"a finding that only informs", good, []Finding{calm}, Pass},
-		{"one to hear among others", good, []Finding{calm, {Kind: "clipped"}, calm}, Listen},
+		{"one to hear among others", good, []Finding{calm, clip, calm}, Listen},
+		{"one that was cut away", good, []Finding{{Kind: "clipped"}}, Pass},
 		{"a limit missed", missed, nil, Fail},
-		{"both", missed, []Finding{{Kind: "clipped"}}, Fail},
+		{"both", missed, []Finding{clip}, Fail},
 	} {
 		if got := verdictOf(tt.checks, tt.findings); got != tt.want {
 			t.Errorf("%s: %s, want %s", tt.name, got, tt.want)
 		}
 	}
-	for _, kind := range []string{"clipped", "truncated", "unfinished", "not_a_number", "silence_inside", "unlike_channels", "joined", "damaged"} {
-		if got := verdictOf(good, []Finding{{Kind: kind}}); got != Listen {
+	for _, kind := range []string{"clipped", "truncated", "unfinished", "not_a_number", "silence_inside", "unlike_channels", "joined", "damaged",
+		"clipped_lowered", "soft_clipped", "drop_out", "repeated", "click", "thump", "long_pause", "room_change", "tone_change"} {
+		if got := verdictOf(good, []Finding{{Kind: kind, FinishedAtS: at}}); got != Listen {
 			t.Errorf("%s: %s, want listen", kind, got)
 		}
 	}
-	for _, kind := range []string{"dead_channel", "swapped_polarity", "dc_offset", "tone_laid_in", "noise_left"} {
+	for _, kind := range []string{"dead_channel", "swapped_polarity", "dc_offset", "tone_laid_in", "noise_left", "hum", "rumble", "speech_soft", "narrow_band"} {
 		if got := verdictOf(good, []Finding{{Kind: kind}}); got != Pass {
 			t.Errorf("%s: %s, want pass", kind, got)
 		}

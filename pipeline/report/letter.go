@@ -2,6 +2,8 @@ package report
 
 import (
 	"fmt"
+	"math"
+	"slices"
 	"strings"
 )
 
@@ -41,12 +43,53 @@ func toDo(checks []Check, findings []Finding) []string {
 			out = append(out, c.Advice)
 		}
 	}
+	return append(out, places(findings)...)
+}
+
+// fewPlaces is how many places of one kind are told one by one; more are summed up.
+const fewPlaces = 3
+
+// places lists what a person must hear, each place once: what was found in a raw
+// is found again in the finished file.
+func places(findings []Finding) []string {
+	var kinds []string
+	byKind := map[string][]Finding{}
 	for _, f := range findings {
-		if f.NeedsEar() {
+		if !f.NeedsEar() || slices.ContainsFunc(byKind[f.Kind], f.sameAs) {
+			continue
+		}
+		if len(byKind[f.Kind]) == 0 {
+			kinds = append(kinds, f.Kind)
+		}
+		byKind[f.Kind] = append(byKind[f.Kind], f)
+	}
+	var out []string
+	for _, kind := range kinds {
+		found := byKind[kind]
+		var clocks []string
+		for _, f := range found {
+			if f.FinishedAtS != nil {
+				clocks = append(clocks, Clock(float64(*f.FinishedAtS)))
+			}
+		}
+		if says, ok := SaysSeveral(kind, clocks); ok && len(found) > fewPlaces {
+			out = append(out, says)
+			continue
+		}
+		for _, f := range found {
 			out = append(out, f.Says)
 		}
 	}
 	return out
+}
+
+// sameAs tells whether two findings of one kind are of one place in the finished file.
+func (f Finding) sameAs(other Finding) bool {
+	const apartS = 1
+	if f.FinishedAtS == nil || other.FinishedAtS == nil {
+		return f.Says == other.Says
+	}
+	return math.Abs(float64(*f.FinishedAtS-*other.FinishedAtS)) < apartS
 }
 
 // Findings returns all findings, those of the raws first.
@@ -58,11 +101,15 @@ func (r *Report) Findings() []Finding {
 	return append(out, r.Finished.Findings...)
 }
 
-// NeedsEar tells whether a person must listen before the file is handed over.
+// NeedsEar tells whether a person must listen before the file is handed over: to a
+// place that was cut away nobody must.
 func (f Finding) NeedsEar() bool {
 	switch f.Kind {
-	case "clipped", "truncated", "unfinished", "not_a_number", "silence_inside", "unlike_channels", "joined", "damaged":
+	case "truncated", "unfinished", "not_a_number", "unlike_channels", "damaged":
 		return true
+	case "clipped", "clipped_lowered", "soft_clipped", "drop_out", "repeated", "silence_inside",
+		"click", "thump", "long_pause", "room_change", "tone_change", "joined":
+		return f.FinishedAtS != nil
 	}
 	return false
 }

@@ -39,7 +39,7 @@ func TestToDoOrder(t *testing.T) {
 	got := r.ToDo()
 	want := []string{
 		check(t, r.Checks, "noise_floor").Advice, check(t, r.Checks, "room_tone").Advice,
-		SaysClipped(1, 61.2), SaysJoined(377.5),
+		SaysClipped(PlaceOf(61.2, ptr(Seconds(59.21)))), SaysJoined(377.5),
 	}
 	if strings.Join(got, "\n") != strings.Join(want, "\n") {
 		t.Errorf("got %q\nwant %q", got, want)
@@ -52,6 +52,39 @@ func TestToDoOrder(t *testing.T) {
 	c := Checked{Checks: r.Checks, Findings: r.Findings()}
 	if strings.Join(c.ToDo(), "\n") != strings.Join(want, "\n") {
 		t.Errorf("of a checked file: %q", c.ToDo())
+	}
+}
+
+// Many places of one kind are one line; a place that was found in the raw and in the
+// finished file is told once; one that was cut away is not told at all.
+func TestPlacesAreSummedUp(t *testing.T) {
+	r := made()
+	r.Raws[0].Findings, r.Finished.Findings = nil, nil
+	add := func(to *[]Finding, at float64, cut bool) {
+		finished := ptr(Seconds(at))
+		if cut {
+			finished = nil
+		}
+		*to = append(*to, Finding{Kind: "click", AtS: Seconds(at + 2), FinishedAtS: finished, Says: SaysClick(PlaceOf(at+2, finished), -30)})
+	}
+	add(&r.Raws[0].Findings, 5, true)
+	for at := range 3 {
+		add(&r.Raws[0].Findings, float64(10+10*at), false)
+		add(&r.Finished.Findings, float64(10+10*at)+0.2, false)
+	}
+	if got := r.ToDo(); len(got) != 3 {
+		t.Errorf("three places, told as %q", got)
+	}
+	add(&r.Finished.Findings, 61, false)
+	got := r.ToDo()
+	if len(got) != 1 || !strings.Contains(got[0], "In 4 places") || !strings.Contains(got[0], "0:10, 0:20, 0:30 and 1:01") {
+		t.Errorf("four places, told as %q", got)
+	}
+	r.Raws[0].Findings, r.Finished.Findings = nil, nil
+	add(&r.Raws[0].Findings, 5, true)
+	r.Judge()
+	if len(r.ToDo()) != 0 || r.Verdict != Pass {
+		t.Errorf("a place that was cut away is told: %q", r.ToDo())
 	}
 }
 

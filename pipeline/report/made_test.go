@@ -96,7 +96,7 @@ func made() *Report {
 		Took: Took{WallS: 7.704, TimesRealTime: 97.94},
 	}
 	r.Raws[0].Findings = []Finding{
-		{Kind: "clipped", AtS: 61.2, UntilS: 61.25, FinishedAtS: ptr(Seconds(59.21)), DB: ptr(Figure(-0.01)), Says: SaysClipped(1, 61.2)},
+		{Kind: "clipped", AtS: 61.2, UntilS: 61.25, FinishedAtS: ptr(Seconds(59.21)), DB: ptr(Figure(-0.01)), Says: SaysClipped(PlaceOf(61.2, ptr(Seconds(59.21))))},
 		{Kind: "dc_offset", UntilS: 377.25, Says: SaysOffset(0.4)},
 	}
 	r.Checks = Judge(measured, r.Finished.Format, settings.Delivery, 377)

@@ -148,7 +148,11 @@ type Measured struct {
 	HeadS            *Seconds `json:"head_s"`
 	TailS            *Seconds `json:"tail_s"`
 	DurationS        Seconds  `json:"duration_s"`
-	Convention       string   `json:"channel_convention"`
+	// VoiceBandsDB and RoomBandsDBFS are spectra in octaves from 63 to 8000 Hz; null
+	// if there was too little to hear.
+	VoiceBandsDB  []Figure `json:"voice_bands_db"`
+	RoomBandsDBFS []Figure `json:"room_bands_dbfs"`
+	Convention    string   `json:"channel_convention"`
 }
 
 // Seconds is a time in seconds, written with three decimals.

@@ -1,0 +1,133 @@
+package findings
+
+import (
+	"math"
+
+	"lectern/pipeline/speech"
+)
+
+// Bump is a short sound in a pause: a click of the mouse or the lips, or a thump
+// at the table or the stand.
+type Bump struct {
+	FromS, UntilS float64
+	Thump         bool
+	RaisedDBFS    float64 // its peak in the finished file
+}
+
+// The numbers below are our choice.
+const (
+	// bumpDBFS is the peak in the finished file from which a listener minds: 16 dB
+	// under the reading's RMS, as loud as a soft consonant.
+	bumpDBFS = -36.0
+	// clickOverDB is how far a click stands over the room from 2.5 kHz up, and
+	// thumpOverDB a thump between 80 and 250 Hz.
+	clickOverDB, thumpOverDB = 18.0, 15.0
+	// A click is over within clickFrames, a thump within thumpFrames: breaths and
+	// words last longer.
+	clickFrames, thumpFrames = 6, 40
+	// suddenDB is how much it rises within suddenFrames; a breath swells.
+	suddenDB, suddenFrames = 12.0, 2
+	// besideWord is how close to a word a sound belongs to it.
+	besideWord = 6
+	// bumpGap merges what belongs together: a click has two parts, press and release.
+	bumpGap = 30
+)
+
+// bumps looks through all pauses.
+func (c *conclusion) bumps() []Bump {
+	f := c.m.Features
+	high := make([]float64, f.Len())
+	low := make([]float64, f.Len())
+	for i := range high {
+		high[i] = decibels(powerOf(f.BandDB(3, i)) + powerOf(f.BandDB(4, i)))
+		low[i] = f.BandDB(0, i)
+	}
+	var out []Bump
+	for _, p := range c.m.Pauses {
+		in := speech.Span{From: p.From + besideWord, To: p.To - besideWord}
+		if p.From == 0 {
+			in.From = 0
+		}
+		if p.To == f.Len() {
+			in.To = f.Len()
+		}
+		if in.Len() < besideWord {
+			continue
+		}
+		out = append(out, c.bumpsIn(in, high, low)...)
+	}
+	return merge(out)
+}
+
+func (c *conclusion) bumpsIn(in speech.Span, high, low []float64) []Bump {
+	highRoom, lowRoom := c.roomBeside(in, high), c.roomBeside(in, low)
+	var out []Bump
+	for i := in.From; i < in.To; i++ {
+		switch {
+		case sudden(high, i, in, highRoom+clickOverDB, clickFrames):
+			out = c.addBump(out, high, i, in, clickFrames, false)
+		case sudden(low, i, in, lowRoom+thumpOverDB, thumpFrames) && high[i] < highRoom+clickOverDB:
+			out = c.addBump(out, low, i, in, thumpFrames, true)
+		}
+	}
+	return out
+}
+
+// roomBeside is the middle level of a pause.
+func (c *conclusion) roomBeside(in speech.Span, level []float64) float64 {
+	return median(append([]float64(nil), level[in.From:in.To]...))
+}
+
+// sudden tells whether a short sound has its top at frame i: over the given level,
+// risen from far lower, and gone again soon.
+func sudden(level []float64, i int, in speech.Span, over float64, frames int) bool {
+	if level[i] < over || i > 0 && level[i-1] > level[i] || i+1 < len(level) && level[i+1] >= level[i] {
+		return false
+	}
+	under := func(from, to int) bool {
+		for k := max(in.From, from); k < min(in.To, to); k++ {
+			if level[k] <= level[i]-suddenDB {
+				return true
+			}
+		}
+		return false
+	}
+	return under(i-suddenFrames, i) && under(i+1, i+1+frames)
+}
+
+// addBump adds the sound around frame i if it is loud enough to mind.
+func (c *conclusion) addBump(out []Bump, level []float64, i int, in speech.Span, frames int, thump bool) []Bump {
+	from, to := i, i+1
+	for from > in.From && i-from < suddenFrames && level[from-1] > level[i]-suddenDB {
+		from--
+	}
+	for to < in.To && to-i < frames && level[to] > level[i]-suddenDB {
+		to++
+	}
+	var peak float32
+	for _, v := range c.m.Features.Peak[from:to] {
+		peak = max(peak, v)
+	}
+	raised := 20*math.Log10(max(float64(peak), 1e-10)) + c.raise
+	if raised < bumpDBFS {
+		return out
+	}
+	return append(out, Bump{seconds(from), seconds(to), thump, raised})
+}
+
+// merge joins bumps that follow each other closely; the louder gives the kind.
+func merge(bumps []Bump) []Bump {
+	var out []Bump
+	for _, b := range bumps {
+		if n := len(out); n > 0 && b.FromS-out[n-1].UntilS < float64(bumpGap)/speech.FramesPerSecond {
+			last := &out[n-1]
+			last.UntilS = max(last.UntilS, b.UntilS)
+			if b.RaisedDBFS > last.RaisedDBFS {
+				last.Thump, last.RaisedDBFS = b.Thump, b.RaisedDBFS
+			}
+			continue
+		}
+		out = append(out, b)
+	}
+	return out
+}
