@@ -22,9 +22,11 @@ type shelf struct {
 	// Highest is the highest revision known anywhere, 0 if there is none.
 	Highest int
 	// Current is the revision that lies under the plain name in finished/, and
-	// HasMP3 tells whether its MP3 is still there.
+	// HasFile tells whether its finished file is still there, Ending the ending of
+	// such a file.
 	Current int
-	HasMP3  bool
+	HasFile bool
+	Ending  string
 	// Raws are those of the highest revision in the archive, in playing order.
 	Raws []recipeRaw
 }
@@ -48,11 +50,26 @@ func (r recipeRaw) member() member {
 }
 
 // revisionName matches what carries a revision in archive/ and superseded/.
-var revisionName = regexp.MustCompile(`(?s)^(.+)\.r([0-9]{1,9})\.(recipe\.json|mp3|json)$`)
+var revisionName = regexp.MustCompile(`(?s)^(.+)\.r([0-9]{1,9})\.(recipe\.json|mp3|txt|json)$`)
+
+// The endings of finished files.
+const (
+	endingMP3  = ".mp3"
+	endingText = ".txt" // of a room test
+)
+
+// endingFor returns the ending of what is made of raws of a role.
+func endingFor(role string) string {
+	if role == roleRoomTest {
+		return endingText
+	}
+	return endingMP3
+}
 
 // shelf finds a chapter in finished/ and archive/, whatever its spelling there.
-func (ws *Workspace) shelf(book, chapter string) (shelf, error) {
-	s := shelf{Book: outStem(book), Stem: outStem(chapter)}
+// ending is that of its finished file.
+func (ws *Workspace) shelf(book, chapter, ending string) (shelf, error) {
+	s := shelf{Book: outStem(book), Stem: outStem(chapter), Ending: ending}
 	if book != "" {
 		for _, root := range []string{ws.Archive, ws.Finished} {
 			spelled, err := spelling(root, s.Book)
@@ -103,11 +120,11 @@ func (ws *Workspace) shelf(book, chapter string) (shelf, error) {
 	return s, ws.current(&s)
 }
 
-// current reads which revision lies under the plain name. An MP3 without a
-// report of ours is kept like any other revision.
+// current reads which revision lies under the plain name. A finished file without
+// a report of ours is kept like any other revision.
 func (ws *Workspace) current(s *shelf) error {
 	dir := filepath.Join(ws.Finished, s.Book)
-	for _, ending := range []string{".json", ".mp3"} {
+	for _, ending := range []string{".json", s.Ending} {
 		name, err := spelling(dir, s.Stem+ending)
 		if err != nil {
 			return err
@@ -116,7 +133,7 @@ func (ws *Workspace) current(s *shelf) error {
 			continue
 		}
 		s.Stem = name[:len(name)-len(ending)]
-		s.HasMP3 = ending == ".mp3"
+		s.HasFile = ending == s.Ending
 		s.Current = s.Highest
 	}
 	var report struct {

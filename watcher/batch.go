@@ -31,14 +31,20 @@ const (
 	roleTake    = "take"
 	rolePart    = "part"
 	rolePickup  = "pickup"
+	// roleRoomTest is measured, not made into a chapter.
+	roleRoomTest = "room test"
 )
 
 // order puts a chapter's raws into playing order: takes or parts by number,
 // then pickups. A waiting raw replaces the archived one of its slot. If the
 // names leave a question open, problem is the sentence that asks it, and
-// nothing is to be made.
+// nothing is to be made. A room test stands alone: whatever was archived under its
+// name is no part of it.
 func order(waiting, archived []member) (playing []member, problem string) {
 	has := func(role string) func(member) bool { return func(m member) bool { return m.Role == role } }
+	if slices.ContainsFunc(waiting, has(roleRoomTest)) {
+		archived = nil
+	}
 	all := slices.Concat(waiting, archived)
 	inParts := slices.ContainsFunc(all, has(rolePart))
 	if inParts && slices.ContainsFunc(all, has(roleTake)) {
@@ -48,7 +54,7 @@ func order(waiting, archived []member) (playing []member, problem string) {
 		switch {
 		case m.Role == roleChapter && inParts:
 			return slot{rolePart, 1}
-		case m.Role == roleChapter:
+		case m.Role == roleChapter, m.Role == roleRoomTest:
 			return slot{roleTake, 1}
 		}
 		return slot{m.Role, m.Number}

@@ -2,6 +2,7 @@ package watcher
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -43,6 +44,8 @@ func TestOrder(t *testing.T) {
 		{"a pickup comes last", "Ferry pickup 1, Ferry take 1", "", "Ferry take 1, Ferry pickup 1", ""},
 		{"a pickup months later", "Ferry pickup 2", "Ferry, Ferry pickup 1", "Ferry, Ferry pickup 1, Ferry pickup 2", ""},
 		{"a pickup alone", "Ferry pickup 1", "", "", "waits for its chapter"},
+		{"a room test", "room test", "", "room test", ""},
+		{"a room test again", "room test", "room test", "room test*", ""},
 	} {
 		archived := named(t, c.archived)
 		for i := range archived {
@@ -74,6 +77,21 @@ func takes(n int) string {
 		list[i] = fmt.Sprintf("Ferry take %d", i+1)
 	}
 	return strings.Join(list, ", ")
+}
+
+// What was archived under a room test's name when it still meant a chapter.
+func TestRoomTestStandsAlone(t *testing.T) {
+	test := member{Role: roleRoomTest, Name: "room test"}
+	archived := []member{
+		{Role: roleChapter, Name: "room test", ArchivedAs: "room test.r1.wav"},
+		{Role: roleTake, Number: 2, Name: "room test take 2", ArchivedAs: "room test take 2.r2.wav"},
+	}
+	if list, problem := order([]member{test}, archived); problem != "" || !slices.Equal(list, []member{test}) {
+		t.Errorf("%+v %q", list, problem)
+	}
+	if list, problem := order([]member{test, {Role: roleRoomTest, Name: "ROOM TEST"}}, nil); problem == "" {
+		t.Errorf("made of case twins: %v", list)
+	}
 }
 
 func TestOrderAsksAboutTwoOfOneTake(t *testing.T) {

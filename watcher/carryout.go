@@ -52,8 +52,8 @@ func (d *daemon) carryOut(ctx context.Context, j *job, p plan) error {
 // firstOpen returns the first step that may still be open. Steps are done in
 // order, so all of them are behind the last one whose file has left the job's
 // folder, and all that clear the way are behind the mark. That matters: once
-// the new MP3 has its name, or a copy of it has, repeating the move of the
-// earlier one would take the new one away.
+// the new finished file has its name, or a copy of it has, repeating the move of
+// the earlier one would take the new one away.
 func firstOpen(j *job, p plan) int {
 	first := published(j, p)
 	if exists(j.path(clearedMark)) {
@@ -188,7 +188,11 @@ func (d *daemon) report(j *job, p plan) {
 	if p.Verdict == "fail" {
 		level = zapcore.WarnLevel
 	}
-	d.log.Log(level, fmt.Sprintf("%s: mastered in %.1f s, %s", j.label(), p.TookS, plain(p.Says)),
+	done := "mastered"
+	if j.ending() == endingText {
+		done = "measured"
+	}
+	d.log.Log(level, fmt.Sprintf("%s: %s in %.1f s, %s", j.label(), done, p.TookS, plain(p.Says)),
 		append(fields, zap.Int("revision", p.Revision), zap.String("verdict", p.Verdict))...)
 	d.tell(e)
 }

@@ -90,6 +90,9 @@ func (j *job) path(name ...string) string {
 	return filepath.Join(append([]string{j.Dir}, name...)...)
 }
 
+// ending is that of the finished file. The raws of a job are all room tests or none.
+func (j *job) ending() string { return endingFor(j.Raws[0].Role) }
+
 // label names the job in a line of log.
 func (j *job) label() string {
 	if j.Says != "" && len(j.Raws) == 1 {

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -143,6 +144,7 @@ var protocols = []struct {
 	drop      func(t testing.TB, ws *Workspace) map[string]int
 	apart     bool
 	revisions int // recipes in archive/ in the end
+	ending    string
 	finished  string
 	aside     []string
 }{
@@ -203,6 +205,34 @@ var protocols = []struct {
 			return nil
 		},
 		revisions: 1, finished: "ferry",
+	},
+	{
+		name: "a second room test whose answer is the same, archive on another disk",
+		before: func(t testing.TB, ws *Workspace) map[string]int {
+			return map[string]int{drop(t, ws, "Tides/room test Loud.wav", "room"): 1}
+		},
+		drop: func(t testing.TB, ws *Workspace) map[string]int {
+			return map[string]int{drop(t, ws, "Tides/Room Test Loud.wav", "room "): 1}
+		},
+		apart: true, revisions: 2, ending: endingText, finished: "room",
+	},
+	{
+		name: "a room test under the name of a chapter of before",
+		before: func(t testing.TB, ws *Workspace) map[string]int {
+			sum := drop(t, ws, "Tides/03 Loud.wav", "loud")
+			check(t, drive(ws, &dyingDisk{}))
+			for _, at := range []string{
+				"finished/Tides/%s.mp3", "finished/Tides/%s.json", "finished/Tides/%s - please read.txt",
+				"archive/Tides/%s.r1.recipe.json",
+			} {
+				check(t, os.Rename(filepath.Join(ws.Root, fmt.Sprintf(at, "03 Loud")), filepath.Join(ws.Root, fmt.Sprintf(at, "room test"))))
+			}
+			return map[string]int{sum: 1}
+		},
+		drop: func(t testing.TB, ws *Workspace) map[string]int {
+			return map[string]int{drop(t, ws, "Tides/room test.wav", "room"): 1}
+		},
+		revisions: 2, ending: endingText, finished: "room",
 	},
 	{
 		name: "set aside, and once more",
@@ -290,37 +320,41 @@ func crashLife(t *testing.T, name string, lives []*dyingDisk) {
 	if err := invariant(ws, dropped, true); err != nil {
 		t.Fatalf("%s: after%s: %v", p.name, story, err)
 	}
-	checkEnd(t, ws, story, p.revisions, p.finished, p.aside)
+	if p.ending == "" {
+		p.ending = endingMP3
+	}
+	checkEnd(t, ws, story, p.revisions, p.ending, p.finished, p.aside)
 }
 
 // checkEnd checks what a protocol must have come to.
-func checkEnd(t *testing.T, ws *Workspace, story string, revisions int, finished string, aside []string) {
+func checkEnd(t *testing.T, ws *Workspace, story string, revisions int, ending, finished string, aside []string) {
 	t.Helper()
 	recipes, err := filepath.Glob(filepath.Join(ws.Archive, "Tides", "*.recipe.json"))
 	check(t, err)
 	if len(recipes) != revisions {
 		t.Fatalf("after%s: %d revisions, want %d: %q", story, len(recipes), revisions, recipes)
 	}
-	mp3s, err := filepath.Glob(filepath.Join(ws.Finished, "Tides", "*.mp3"))
+	made, err := filepath.Glob(filepath.Join(ws.Finished, "Tides", "*"+ending))
 	check(t, err)
+	made = slices.DeleteFunc(made, func(path string) bool { return strings.HasSuffix(path, pleaseRead) })
 	if finished == "" {
-		if len(mp3s) > 0 {
-			t.Fatalf("after%s: finished holds %q", story, mp3s)
+		if len(made) > 0 {
+			t.Fatalf("after%s: finished holds %q", story, made)
 		}
 	} else {
-		if len(mp3s) != 1 {
-			t.Fatalf("after%s: finished holds %q", story, mp3s)
+		if len(made) != 1 {
+			t.Fatalf("after%s: finished holds %q", story, made)
 		}
-		data, err := os.ReadFile(mp3s[0])
+		data, err := os.ReadFile(made[0])
 		if err != nil || string(data) != finished {
-			t.Fatalf("after%s: the MP3 is %q, want %q (%v)", story, data, finished, err)
+			t.Fatalf("after%s: the finished file is %q, want %q (%v)", story, data, finished, err)
 		}
 		earlier, err := filepath.Glob(filepath.Join(ws.Finished, "Tides", "superseded", "*"))
 		check(t, err)
 		if len(earlier) != 2*(revisions-1) {
 			t.Fatalf("after%s: superseded holds %q", story, earlier)
 		}
-		text := strings.TrimSuffix(mp3s[0], ".mp3") + pleaseRead
+		text := strings.TrimSuffix(made[0], ending) + pleaseRead
 		if want := strings.Contains(text, "Loud"); exists(text) != want {
 			t.Fatalf("after%s: please-read text there: %v, want %v", story, !want, want)
 		}

@@ -10,7 +10,8 @@
 //	inbox/BOOK/NAME.wav                  dropped: waiting until it is all there
 //	working/JOB/new/1.wav                claimed: one chapter's batch, one folder
 //	working/JOB/plan.json                made: every move to come is written down
-//	finished/BOOK/NAME.mp3, NAME.json    published: the report is the mark
+//	finished/BOOK/NAME.mp3, NAME.json    published: the report is the mark; of a
+//	                                     room test NAME.txt, NAME.json
 //	archive/BOOK/NAME.r1.wav             done: a job is done once every raw is here
 //	setaside/BOOK/NAME.wav, NAME.json    could not be made; the report says why
 //
@@ -18,6 +19,7 @@
 //
 //	finished/BOOK/NAME - please read.txt     what she must do, if anything
 //	finished/BOOK/superseded/NAME.r1.mp3     earlier revisions, with their reports
+//	                                         (of a room test NAME.r1.txt)
 //	archive/BOOK/NAME.r1.recipe.json         how a revision was made, of which raws
 //	setaside/BOOK/superseded/NAME.1.wav      earlier tries that were set aside
 //

@@ -16,9 +16,10 @@ type Hands struct {
 	// a single piece) and its name.
 	Sort func(book, name string) Sorted
 
-	// Make masters one chapter from job.Raws and leaves the MP3 in job.Dir. It
-	// must stop soon after ctx is done. An error that wraps ErrBadRaw means the
-	// raws themselves are at fault and trying again is of no use.
+	// Make masters one chapter from job.Raws, or measures one room test, and leaves
+	// the finished file, an MP3 or a text, in job.Dir. It must stop soon after ctx is
+	// done. An error that wraps ErrBadRaw means the raws themselves are at fault and
+	// trying again is of no use.
 	Make func(ctx context.Context, job Job) (Made, error)
 }
 
@@ -54,8 +55,8 @@ type Sorted struct {
 	// Chapter is the name of the finished file without its ending, as the
 	// narrator spelled it; Key is the same for comparing (NFC, case-folded).
 	Chapter, Key string
-	// Role is "chapter", "take", "part" or "pickup"; Number its number, 0 for a
-	// plain name.
+	// Role is "chapter", "take", "part", "pickup" or "room test"; Number its number,
+	// 0 for a plain name. All files of one Key are room tests, or none is.
 	Role   string
 	Number int
 	// Says is not empty if the name calls for a question instead of a chapter:
@@ -90,16 +91,18 @@ type Raw struct {
 	TakenUnfinished bool
 }
 
-// Made is a chapter that lies ready in the job's folder, not yet published.
+// Made is a chapter, or the answer to a room test, that lies ready in the job's
+// folder, not yet published.
 type Made struct {
-	// MP3 is the path of the finished file in the job's folder, already flushed
-	// to disk, with its size and sha256 (lower-case hex).
-	MP3    string
+	// File is the path of the finished file in the job's folder, already flushed to
+	// disk, with its size and sha256 (lower-case hex). It is published as NAME.mp3,
+	// that of a room test as NAME.txt.
+	File   string
 	Bytes  int64
 	SHA256 string
 	// RawSHA256 holds one sum for each job.Raws, as read while mastering.
 	RawSHA256 []string
-	// Papers writes the texts that go with the MP3, once the revision and the
+	// Papers writes the texts that go with the file, once the revision and the
 	// raws' names in the archive are settled. archivedAs runs parallel to Job.Raws.
 	Papers func(revision int, archivedAs []string) (Papers, error)
 }
@@ -116,7 +119,7 @@ func (e *BadRaw) Error() string { return e.Says }
 // Unwrap makes errors.Is(err, ErrBadRaw) true.
 func (e *BadRaw) Unwrap() error { return ErrBadRaw }
 
-// Papers are the texts published beside an MP3.
+// Papers are the texts published beside a finished file.
 type Papers struct {
 	Report []byte // JSON, becomes NAME.json
 	Recipe []byte // JSON, becomes NAME.rN.recipe.json in the archive

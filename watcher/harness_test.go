@@ -1,6 +1,7 @@
 package watcher
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -82,8 +83,8 @@ const (
 	promises   = "PROMISE " // followed by the size it will have, and a line end
 )
 
-// testHands are hands without audio: the MP3 is the raws' bytes in order, so a
-// test can read off an MP3 what it was made of.
+// testHands are hands without audio: the finished file is the raws' bytes in order,
+// so a test can read off it what it was made of.
 func testHands() Hands { return Hands{Complete: testComplete, Sort: testSort, Make: testMake} }
 
 func testComplete(path string) Completeness {
@@ -111,10 +112,14 @@ func testComplete(path string) Completeness {
 var (
 	endsInRole = regexp.MustCompile(`(?is)^(.+?) (take|part|pickup) ([0-9]+)$`)
 	endsInCopy = regexp.MustCompile(`(?is)( - copy| \([0-9]+\))$`)
+	isRoomTest = regexp.MustCompile(`(?i)^room test( |$)`)
 )
 
 func testSort(book, name string) Sorted {
 	stem := strings.TrimSuffix(name, filepath.Ext(name))
+	if isRoomTest.MatchString(stem) {
+		return Sorted{Chapter: stem, Key: Fold(stem), Role: roleRoomTest}
+	}
 	if endsInCopy.MatchString(stem) {
 		return Sorted{Chapter: stem, Key: Fold(stem), Role: roleChapter, Says: "This looks like a copy. Which one do you want?"}
 	}
@@ -129,7 +134,7 @@ func testSort(book, name string) Sorted {
 
 func testMake(ctx context.Context, job Job) (Made, error) {
 	var all []byte
-	made := Made{MP3: filepath.Join(job.Dir, "chapter.mp3")}
+	made := Made{File: filepath.Join(job.Dir, "made")}
 	for _, r := range job.Raws {
 		data, err := os.ReadFile(r.Path)
 		if err != nil {
@@ -142,12 +147,15 @@ func testMake(ctx context.Context, job Job) (Made, error) {
 			panic("a fault of the chain")
 		}
 		made.RawSHA256 = append(made.RawSHA256, sumOf(data))
-		if string(data) != silent {
+		switch {
+		case r.Role == roleRoomTest:
+			all = append(all, bytes.TrimSpace(data)...) // two tests may have one answer
+		case string(data) != silent:
 			all = append(all, data...)
 		}
 	}
 	made.Bytes, made.SHA256 = int64(len(all)), sumOf(all)
-	if err := os.WriteFile(made.MP3, all, 0o640); err != nil {
+	if err := os.WriteFile(made.File, all, 0o640); err != nil {
 		return Made{}, err
 	}
 	made.Papers = func(revision int, archivedAs []string) (Papers, error) {
@@ -190,9 +198,10 @@ func testPapers(job Job, made Made, revision int, archivedAs []string) (Papers, 
 }
 
 // invariant is the oracle after every case: each dropped sum lies somewhere
-// exactly as often as it was dropped; every report in finished/ names the MP3
-// beside it and there is no MP3 without one; every archived raw is named by a
-// recipe, with its sum. idle adds: nothing is left in working/, no temporaries.
+// exactly as often as it was dropped; every report in finished/ names the finished
+// file beside it, of the kind its raws ask for, and there is none without a report;
+// every archived raw is named by a recipe, with its sum. idle adds: nothing is left
+// in working/, no temporaries.
 func invariant(ws *Workspace, dropped map[string]int, idle bool) error {
 	var faults []error
 	fault := func(format string, args ...any) { faults = append(faults, fmt.Errorf(format, args...)) }
@@ -271,15 +280,18 @@ func checkPaper(path string, idle bool) error {
 		if err := readJSON(path, &report); err != nil {
 			return err
 		}
-		data, err := os.ReadFile(strings.TrimSuffix(path, ".json") + ".mp3")
+		data, err := os.ReadFile(strings.TrimSuffix(path, ".json") + endingFor(report.Raws[0].Role))
 		if errors.Is(err, fs.ErrNotExist) && !idle && filepath.Base(filepath.Dir(path)) != "superseded" {
-			return nil // the earlier MP3 has moved, its report follows
+			return nil // the earlier file has moved, its report follows
 		}
 		if err != nil || sumOf(data) != report.Finished.SHA256 {
-			return fmt.Errorf("%s does not name its MP3: %w", name, errors.Join(err))
+			return fmt.Errorf("%s does not name its file: %w", name, errors.Join(err))
 		}
-	case strings.HasSuffix(name, ".mp3") && idle && !exists(strings.TrimSuffix(path, ".mp3")+".json"):
-		return fmt.Errorf("%s has no report", name)
+	case strings.HasSuffix(name, pleaseRead):
+	case (strings.HasSuffix(name, endingMP3) || strings.HasSuffix(name, endingText)) && idle:
+		if report := strings.TrimSuffix(path, filepath.Ext(path)) + ".json"; !exists(report) {
+			return fmt.Errorf("%s has no report", name)
+		}
 	case strings.HasSuffix(name, ".wav") && idle:
 		return namedByRecipe(dir, name)
 	}

@@ -278,7 +278,7 @@ func (d *daemon) isQuestion(t *tracked) (bool, error) {
 			}
 		}
 	}
-	s, err := d.ws.shelf(t.folder, t.sorted.CopyOf)
+	s, err := d.ws.shelf(t.folder, t.sorted.CopyOf, endingFor(t.sorted.Role))
 	return s.Highest > 0, err
 }
 

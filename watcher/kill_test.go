@@ -86,7 +86,7 @@ func (s *slowCopy) send(t *testing.T, bytes int) {
 }
 
 // TestKilledAgainAndAgain drops 200 recordings into several books, two of them
-// as slow copies, and kills the daemon meanwhile: each is finished once and
+// as slow copies, 20 of them room tests, and kills the daemon meanwhile: each is finished once and
 // archived bit for bit.
 func TestKilledAgainAndAgain(t *testing.T) {
 	kills := 12
@@ -97,6 +97,9 @@ func TestKilledAgainAndAgain(t *testing.T) {
 	dropped := map[string]int{}
 	for i := range 198 {
 		name := fmt.Sprintf("Book %d/%02d Chapter.wav", i%7, i)
+		if i%10 == 0 {
+			name = fmt.Sprintf("Book %d/room test %02d.wav", i%7, i)
+		}
 		dropped[drop(t, ws, name, fmt.Sprintf("recording %d", i))] = 1
 	}
 	slow := []*slowCopy{

@@ -110,6 +110,10 @@ func outStem(name string) string {
 	if reserved[strings.TrimRight(Fold(first), "_")] {
 		stem = first + "_" + stem[len(first):]
 	}
+	// The text of a room test must not take the name of another one's note.
+	if strings.HasSuffix(strings.TrimRight(Fold(stem), "_"), pleaseReadStem) {
+		stem += "_"
+	}
 	return stem
 }
 

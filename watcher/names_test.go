@@ -28,6 +28,7 @@ func TestOutStem(t *testing.T) {
 		"Smile \U0001F600":     "Smile \U0001F600",
 		"book":                 "book_", "Index": "Index_", "SUPERSEDED": "SUPERSEDED_", "listen": "listen_",
 		"CON": "CON_", "con_": "con__", "NUL.tape": "NUL_.tape", "com1": "com1_", "com10": "com10", "console": "console",
+		"room test - please read": "room test - please read_", "Room Test - Please READ_": "Room Test - Please READ__",
 	} {
 		if got := outStem(name); got != want {
 			t.Errorf("outStem(%q) = %q, want %q", name, got, want)

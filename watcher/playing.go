@@ -34,7 +34,7 @@ type jobPaper struct {
 // playing returns the job's raws in playing order, or nil if there is nothing
 // to make. The first call writes job.json, a later one reads it.
 func (d *daemon) playing(j *job) ([]jobRaw, error) {
-	s, err := d.ws.shelf(j.Book, j.Chapter)
+	s, err := d.ws.shelf(j.Book, j.Chapter, j.ending())
 	if err != nil {
 		return nil, err
 	}
@@ -103,7 +103,7 @@ func (d *daemon) arrange(j *job, s shelf) (jobPaper, error) {
 // sameAsCurrent finds the archived raw with the same name and the same bytes
 // in the revision that lies in finished/.
 func (d *daemon) sameAsCurrent(s shelf, r jobRaw) (jobRaw, bool) {
-	if !s.HasMP3 || s.Current != s.Highest {
+	if !s.HasFile || s.Current != s.Highest {
 		return jobRaw{}, false
 	}
 	for _, a := range s.Raws {

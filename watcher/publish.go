@@ -8,6 +8,7 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"lectern/watcher/internal/durable"
@@ -70,7 +71,7 @@ func (d *daemon) prepare(j *job, list []jobRaw, made Made, took time.Duration) (
 	if err := d.unchanged(j, list, made); err != nil {
 		return plan{}, err
 	}
-	s, err := d.ws.shelf(j.Book, j.Chapter)
+	s, err := d.ws.shelf(j.Book, j.Chapter, j.ending())
 	if err != nil {
 		return plan{}, err
 	}
@@ -87,11 +88,11 @@ func (d *daemon) prepare(j *job, list []jobRaw, made Made, took time.Duration) (
 		return plan{}, err
 	}
 	name := func(ending string) place { return place{"finished", path.Join(s.Book, s.Stem+ending)} }
-	mp3, err := filepath.Rel(j.Dir, made.MP3)
+	file, err := filepath.Rel(j.Dir, made.File)
 	if err != nil {
-		return plan{}, fmt.Errorf("find the MP3: %w", err)
+		return plan{}, fmt.Errorf("find the finished file: %w", err)
 	}
-	p.Steps = append(p.Steps, step{From: place{"job", filepath.ToSlash(mp3)}, To: name(".mp3"), SHA256: made.SHA256})
+	p.Steps = append(p.Steps, step{From: place{"job", filepath.ToSlash(file)}, To: name(s.Ending), SHA256: made.SHA256})
 	if err := d.paper(&p, j, paperReport, papers.Report, name(".json")); err != nil {
 		return plan{}, err
 	}
@@ -123,18 +124,22 @@ func (d *daemon) prepare(j *job, list []jobRaw, made Made, took time.Duration) (
 	return p, d.writePlan(j, p)
 }
 
-// pleaseRead ends the name of the text that says what the narrator must do.
-const pleaseRead = " - please read.txt"
+// pleaseRead ends the name of the text that says what the narrator must do. No
+// stem ends like that text's: see outStem.
+const (
+	pleaseReadStem = " - please read"
+	pleaseRead     = pleaseReadStem + ".txt"
+)
 
-// unchanged proves that the MP3 on disk is the one that was measured, and that
+// unchanged proves that the finished file on disk is the one that was measured, and that
 // no raw moved under the hands that read it.
 func (d *daemon) unchanged(j *job, list []jobRaw, made Made) error {
-	sum, size, err := d.store.Sum(made.MP3)
+	sum, size, err := d.store.Sum(made.File)
 	if err != nil {
 		return err
 	}
 	if sum != made.SHA256 || size != made.Bytes {
-		return fmt.Errorf("check the MP3: %w", durable.ErrNotSame)
+		return fmt.Errorf("check the finished file: %w", durable.ErrNotSame)
 	}
 	for i, r := range list {
 		if r.File == "" {
@@ -176,9 +181,10 @@ func (d *daemon) nextRevision(s shelf, list []jobRaw) (revision int, archivedAs 
 	}
 }
 
-// supersede plans the moves of the earlier pair out of the way.
+// supersede plans the moves of the earlier pair out of the way. A name that means a
+// room test now may have meant a chapter once, whose MP3 goes too.
 func (d *daemon) supersede(p *plan, s shelf) error {
-	for _, ending := range []string{".mp3", ".json"} {
+	for _, ending := range slices.Compact([]string{endingMP3, s.Ending, ".json"}) {
 		from := place{"finished", path.Join(s.Book, s.Stem+ending)}
 		sum, _, err := d.store.Sum(d.ws.at(from, ""))
 		if errors.Is(err, fs.ErrNotExist) {

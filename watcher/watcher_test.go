@@ -42,6 +42,48 @@ func TestDropBecomesChapter(t *testing.T) {
 	}
 }
 
+// A room test leaves a text where a chapter leaves an MP3, and a text of hers that
+// has the name of a chapter is none of ours.
+func TestRoomTestBecomesText(t *testing.T) {
+	ws := newWorkspace(t)
+	ev := newEvents(t)
+	hers := filepath.Join(ws.Finished, "Tides", "03 The Ferry.txt")
+	check(t, os.MkdirAll(filepath.Dir(hers), 0o750))
+	check(t, os.WriteFile(hers, []byte("hers"), 0o640))
+	dropped := map[string]int{}
+	stop, lines := watch(t, ws, quickly(t, ev.notice), testHands())
+	for _, x := range [][2]string{
+		{"room test.wav", "alone"}, {"Tides/room test.wav", "first"}, {"Tides/03 The Ferry.wav", "the ferry"},
+		{"Tides/Room Test.WAV", "second"}, {"Tides/03 The Ferry.wav", "the ferry again"},
+		{"Tides/room test - please read.wav", "named like a note"}, {"Tides/room test.wav", "third"},
+	} {
+		dropped[drop(t, ws, x[0], x[1])]++
+		ev.wait(1, Finished)
+	}
+	drop(t, ws, "Tides/room test.wav", "third")
+	ev.wait(1, Known)
+	stop()
+	for name, want := range map[string]string{
+		"room test.txt": "alone", "Tides/room test.txt": "third", "Tides/superseded/room test.r1.txt": "first",
+		"Tides/superseded/room test.r2.txt": "second", "Tides/room test - please read_.txt": "named like a note",
+		"Tides/03 The Ferry.txt": "hers", "Tides/03 The Ferry.mp3": "the ferry again", "Tides/superseded/03 The Ferry.r1.mp3": "the ferry",
+	} {
+		if data, err := os.ReadFile(filepath.Join(ws.Finished, name)); err != nil || string(data) != want {
+			t.Errorf("%s holds %q, want %q (%v)", name, data, want, err)
+		}
+	}
+	check(t, os.Remove(hers)) // it has no report, and needs none
+	if err := invariant(ws, dropped, true); err != nil {
+		t.Error(err)
+	}
+	if found, err := filepath.Glob(filepath.Join(ws.Finished, "*", "room test*.mp3")); err != nil || len(found) > 0 {
+		t.Errorf("an MP3 of a room test: %q %v", found, err)
+	}
+	if text := messages(lines); !strings.Contains(text, "room test: measured in 0.0 s, within all limits") {
+		t.Errorf("the log: %s", text)
+	}
+}
+
 func TestNotificationsReachBookFolders(t *testing.T) {
 	ws := newWorkspace(t)
 	ev := newEvents(t)

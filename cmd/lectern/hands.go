@@ -108,7 +108,7 @@ func (h hands) make(ctx context.Context, job watcher.Job) (watcher.Made, error) 
 		return watcher.Made{}, err
 	}
 	return watcher.Made{
-		MP3: m.MP3, Bytes: m.Written.Bytes, SHA256: m.Written.SHA256, RawSHA256: m.RawSHA256(),
+		File: m.MP3, Bytes: m.Written.Bytes, SHA256: m.Written.SHA256, RawSHA256: m.RawSHA256(),
 		Papers: func(revision int, archivedAs []string) (watcher.Papers, error) {
 			return papers(m, revision, archivedAs)
 		},
