@@ -1,0 +1,161 @@
+package findings
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/dsp/fourier"
+)
+
+// The numbers below are our choice.
+const (
+	// bandSamples are one spectrum: 43 ms at 48 kHz, in steps of 23 Hz.
+	bandSamples = 2048
+	// bandsPerS is how many spectra a second are taken.
+	bandsPerS = 10
+	// bandClasses of classDB sort spectra by their level, so that the loud ones can be
+	// told when all is over.
+	bandClasses, classDB = 24, 3.0
+	// loudShare is the share of the recording that counts as its loud part.
+	loudShare = 0.3
+	// leastBand is how many loud spectra are needed: two seconds of words.
+	leastBand = 20
+	// edgeLowHz and edgeHighHz are where an edge is looked for. From 10 kHz up it takes
+	// nothing from a voice that is missed.
+	edgeLowHz, edgeHighHz = 2500.0, 10000.0
+	// rateOverEdge is how much wider the rate must be for the edge to be odd.
+	rateOverEdge = 2.5
+	// edgeDB is how far the sound falls across the edge, within edgeWidth (a sixth of an
+	// octave) either side. No voice and no room falls so steeply.
+	edgeDB, edgeWidth = 18.0, 1.122
+	// emptyRiseDB is how much the emptiness above the edge may rise again.
+	emptyRiseDB = 6.0
+)
+
+// bandMeter keeps the spectra of a recording by level.
+type bandMeter struct {
+	rateHz int
+	fft    *fourier.FFT
+	window []float64
+	in     []float64
+	out    []complex128
+	n      int // samples of the next spectrum
+	skip   int // samples until it starts
+	count  [bandClasses]int
+	sum    [bandClasses][]float64 // of the logarithm of each bin's power
+}
+
+func newBandMeter(rateHz int) *bandMeter {
+	b := &bandMeter{
+		rateHz: rateHz, fft: fourier.NewFFT(bandSamples), window: hann(bandSamples),
+		in: make([]float64, bandSamples), out: make([]complex128, bandSamples/2+1),
+	}
+	for i := range b.sum {
+		b.sum[i] = make([]float64, bandSamples/2+1)
+	}
+	return b
+}
+
+// add takes the next samples. Two channels are heard as one, so weighted that
+// they cannot cancel.
+func (b *bandMeter) add(ch [][]float32) {
+	for i := 0; i < len(ch[0]); {
+		if b.skip > 0 {
+			n := min(b.skip, len(ch[0])-i)
+			b.skip -= n
+			i += n
+			continue
+		}
+		v := float64(ch[0][i])
+		if len(ch) > 1 {
+			v += float64(ch[1][i]) / 2
+		}
+		b.in[b.n] = v
+		i++
+		if b.n++; b.n == bandSamples {
+			b.spectrum()
+			b.n, b.skip = 0, max(0, b.rateHz/bandsPerS-bandSamples)
+		}
+	}
+}
+
+func (b *bandMeter) spectrum() {
+	var power float64
+	for i, v := range b.in {
+		power += v * v
+		b.in[i] = v * b.window[i]
+	}
+	class := int(-decibels(power/bandSamples) / classDB)
+	if class >= bandClasses {
+		return
+	}
+	class = max(0, class)
+	b.count[class]++
+	b.out = b.fft.Coefficients(b.out, b.in)
+	for i, c := range b.out {
+		re, im := real(c), imag(c)
+		b.sum[class][i] += math.Log10(re*re + im*im + 1e-12)
+	}
+}
+
+// loud is the spectrum of the loud part in dB, nil if there is too little.
+func (b *bandMeter) loud() []float64 {
+	total := 0
+	for _, n := range b.count {
+		total += n
+	}
+	db, n := make([]float64, bandSamples/2+1), 0
+	for class, count := range b.count {
+		if float64(n) >= loudShare*float64(total) && n >= leastBand {
+			break
+		}
+		n += count
+		for i, v := range b.sum[class] {
+			db[i] += 10 * v
+		}
+	}
+	if n < leastBand {
+		return nil
+	}
+	for i := range db {
+		db[i] /= float64(n)
+	}
+	return db
+}
+
+func (b *bandMeter) conclude() float64 {
+	db := b.loud()
+	if db == nil {
+		return 0
+	}
+	perBin := float64(b.rateHz) / bandSamples
+	top := min(edgeHighHz, float64(b.rateHz)/rateOverEdge)
+	best, bestHz := 0.0, 0.0
+	for i := int(edgeLowHz / perBin); float64(i)*perBin <= top; i++ {
+		hz := float64(i) * perBin
+		at := func(hz float64) int { return int(hz / perBin) }
+		below := meanOf(db[at(hz/edgeWidth):at(hz/1.02)])
+		above := meanOf(db[at(hz*1.02) : at(hz*edgeWidth)+1])
+		if fall := below - above; fall > best {
+			best, bestHz = fall, hz
+		}
+	}
+	if best < edgeDB {
+		return 0
+	}
+	// Above the edge nothing may come again.
+	empty := meanOf(db[int(bestHz*1.02/perBin) : int(bestHz*edgeWidth/perBin)+1])
+	for hz := bestHz * edgeWidth; hz*edgeWidth < 0.45*float64(b.rateHz); hz *= edgeWidth {
+		if meanOf(db[int(hz/perBin):int(hz*edgeWidth/perBin)+1]) > empty+emptyRiseDB {
+			return 0
+		}
+	}
+	return bestHz
+}
+
+func meanOf(values []float64) float64 {
+	var sum float64
+	for _, v := range values {
+		sum += v
+	}
+	return sum / float64(len(values))
+}

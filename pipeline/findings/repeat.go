@@ -1,0 +1,196 @@
+package findings
+
+import "math"
+
+// Repeat is a block of sound that is repeated exactly, right behind itself: a
+// buffer that got stuck.
+type Repeat struct {
+	AtS     float64 // where the block is first heard again
+	LengthS float64 // of the block
+	Times   int     // how often it is heard again
+}
+
+// The numbers below are our choice.
+const (
+	// repeatLeastS and repeatMostS are the shortest and the longest block: 64
+	// samples at 48 kHz, as small as the buffers of recording devices get, and a second.
+	repeatLeastS, repeatMostS = 0.0013, 1.0
+	// repeatWindow is how many samples are compared at once by their hash: 24
+	// samples that move are hardly ever the same twice by chance.
+	repeatWindow = 24
+	// anchorShift picks every fourth window, by its hash, to be remembered. The
+	// shortest block holds some 30 windows: all of them are passed over once in 5,000.
+	anchorShift = 62
+	// anchorBits is the logarithm of how many windows are remembered. Those of a second
+	// at 192 kHz are three times as many, but one of a long block is enough.
+	anchorBits = 14
+	// repeatReach is how far back the start of a repetition is looked for from the
+	// window that gave it away.
+	repeatReach = 2048
+	// repeatSteps is how far the block must go up and down, in steps of the file:
+	// quiet noise drawn in coarse steps repeats itself by chance.
+	repeatSteps = 12
+	// repeatMoves is the share of samples that must differ from the one before.
+	repeatMoves = 0.25
+	// breakShare is how much the sound before the block must differ from the sound
+	// before its repetition, as a share of the block's power, over breakSamples. A
+	// tone goes on as it was.
+	breakShare, breakSamples = 0.05, 16
+	// toneTimes is from how many repetitions on a smooth seam tells a tone.
+	toneTimes = 8
+)
+
+// repeatFinder finds exact repetitions of any length. Windows of the last second are
+// remembered by their hash; where one comes again, the samples themselves are
+// compared at that distance until they differ.
+type repeatFinder struct {
+	least, most int64
+	at          int64     // of the next sample
+	ring        []float32 // the last samples, all channels in one
+	hash        uint64    // of the last window
+	leaving     uint64    // weight of the sample that leaves the window
+	anchors     [1 << anchorBits]anchor
+	step        float32 // the smallest difference of two samples so far
+
+	lag    int64 // distance at which the sound repeats now, 0 if it does not
+	from   int64 // the first sample that is as it was lag before
+	stuck  bool  // the block repeats wholly and is no tone or coarse noise
+	smooth bool  // no rougher at the seam than inside the block
+	found  []repeated
+}
+
+// anchor is a remembered window.
+type anchor struct {
+	hash uint32
+	end  uint32 // low bits of the place behind it
+}
+
+type repeated struct {
+	at, length int64
+	times      int
+}
+
+// hashFactor is odd, its bits well mixed (2^64 divided by the golden ratio).
+const hashFactor = 0x9E3779B97F4A7C15
+
+func newRepeatFinder(rateHz int) *repeatFinder {
+	f := &repeatFinder{
+		least: int64(repeatLeastS * float64(rateHz)), most: int64(repeatMostS * float64(rateHz)),
+		leaving: 1, step: 1,
+	}
+	f.least = max(f.least, repeatWindow)
+	for range repeatWindow {
+		f.leaving *= hashFactor
+	}
+	size := 1
+	for size < int(f.most)+2*repeatReach {
+		size *= 2
+	}
+	f.ring = make([]float32, size)
+	return f
+}
+
+// add takes the next samples. Two channels are heard as one, so weighted that
+// they cannot cancel.
+func (f *repeatFinder) add(ch [][]float32) {
+	for i, v := range ch[0] {
+		if len(ch) > 1 {
+			v += ch[1][i] / 2
+		}
+		f.look(v)
+	}
+}
+
+// sample returns one that lies in the ring.
+func (f *repeatFinder) sample(at int64) float32 { return f.ring[at&int64(len(f.ring)-1)] }
+
+func mixed(v float32) uint64 { return uint64(math.Float32bits(v)) * hashFactor >> 32 }
+
+func (f *repeatFinder) look(v float32) {
+	if d := abs(v - f.sample(f.at-1)); d > 0 {
+		f.step = min(f.step, d)
+	}
+	if f.lag > 0 && v != f.sample(f.at-f.lag) {
+		f.end()
+	}
+	f.hash = f.hash*hashFactor + mixed(v) - f.leaving*mixed(f.sample(f.at-repeatWindow))
+	f.ring[f.at&int64(len(f.ring)-1)] = v
+	f.at++
+	if f.lag > 0 && f.at-f.from == f.lag {
+		f.stuck = f.isStuck()
+	}
+	if f.at < repeatWindow {
+		return
+	}
+	if h := f.hash * hashFactor; h>>anchorShift == 0 {
+		slot := &f.anchors[h<<2>>(64-anchorBits)]
+		if f.lag == 0 && slot.hash == uint32(h) {
+			f.begin(int64(uint32(f.at) - slot.end))
+		}
+		*slot = anchor{uint32(h), uint32(f.at)}
+	}
+}
+
+// begin follows a repetition at a distance, if the samples bear it out.
+func (f *repeatFinder) begin(lag int64) {
+	if lag < f.least || lag > f.most {
+		return
+	}
+	from := f.at
+	for from > f.at-repeatReach && from > lag && f.sample(from-1) == f.sample(from-1-lag) {
+		from--
+	}
+	if f.at-from >= repeatWindow {
+		f.lag, f.from, f.stuck = lag, from, false
+	}
+}
+
+// isStuck judges the block that has just been repeated once.
+func (f *repeatFinder) isStuck() bool {
+	if f.from < f.lag+breakSamples {
+		return false // nothing before it: a file that begins with a tone
+	}
+	var square, rough float64
+	low, high, moves := f.sample(f.from), f.sample(f.from), 0
+	for i := f.from; i < f.at; i++ {
+		v, before := f.sample(i), f.sample(i-1)
+		low, high = min(low, v), max(high, v)
+		square += float64(v) * float64(v)
+		if v != before {
+			moves++
+		}
+		if i > f.from+1 {
+			rough = max(rough, f.bend(i))
+		}
+	}
+	f.smooth = max(f.bend(f.from), f.bend(f.from+1)) <= rough
+	var broken float64
+	for i := f.from - breakSamples; i < f.from; i++ {
+		d := float64(f.sample(i) - f.sample(i-f.lag))
+		broken += d * d
+	}
+	return high-low >= repeatSteps*f.step &&
+		float64(moves) >= repeatMoves*float64(f.lag) &&
+		broken/breakSamples >= breakShare*square/float64(f.lag)
+}
+
+// bend is how sharply the sound turns at a sample.
+func (f *repeatFinder) bend(at int64) float64 {
+	return math.Abs(float64(f.sample(at)) - 2*float64(f.sample(at-1)) + float64(f.sample(at-2)))
+}
+
+// end keeps a repetition that is over.
+func (f *repeatFinder) end() {
+	times := int((f.at - f.from) / f.lag)
+	if f.stuck && !(f.smooth && times >= toneTimes) && len(f.found) < mostPlaces {
+		f.found = append(f.found, repeated{f.from, f.lag, times})
+	}
+	f.lag, f.stuck = 0, false
+}
+
+func (f *repeatFinder) conclude() []repeated {
+	if f.lag > 0 {
+		f.end()
+	}
+	return f.found
+}
