@@ -17,7 +17,11 @@ const (
 // Silent (no figure) for less than 1.5 s of sound, or if all of it is silent.
 // The figure is not to be trusted for less than a minute of sound.
 func (m *Loudness) LoudnessRangeLU() DB {
-	sorted := m.rangeWindows()
+	return rangeOf(m.rangeWindows())
+}
+
+// rangeOf is the range of the windows that count, sorted.
+func rangeOf(sorted []float64) DB {
 	if len(sorted) == 0 {
 		return Silent
 	}
@@ -27,7 +31,12 @@ func (m *Loudness) LoudnessRangeLU() DB {
 // rangeWindows lists the mean squares of the 3 s windows that count, sorted.
 func (m *Loudness) rangeWindows() []float64 {
 	tenths := slices.Concat(m.tenths, make([]float64, rangeTailTenths))
-	kept := atLeast(m.windows(tenths, shortTermTenths), powerOf(absoluteGateLUFS))
+	return gatedForRange(m.windows(tenths, shortTermTenths))
+}
+
+// gatedForRange keeps the windows that count, and sorts them.
+func gatedForRange(windows []float64) []float64 {
+	kept := atLeast(windows, powerOf(absoluteGateLUFS))
 	kept = atLeast(kept, mean(kept)*DB(rangeGateLU).Power())
 	slices.Sort(kept)
 	return kept
