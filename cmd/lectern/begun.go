@@ -7,14 +7,17 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"lectern/config"
 	"lectern/pipeline/report"
+	"lectern/pipeline/takes"
 )
 
 // begunWith returns the settings of the newest recipe in a book's archive, so
-// that all chapters of a book sound alike; false if the book has none yet.
+// that all chapters of a book sound alike; false if the book has none yet. Room tests
+// are no chapters and begin nothing.
 func begunWith(archive string) (config.Chapter, bool, error) {
 	entries, err := os.ReadDir(archive)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -23,7 +26,7 @@ func begunWith(archive string) (config.Chapter, bool, error) {
 	if err != nil {
 		return config.Chapter{}, false, fmt.Errorf("look for the book's settings: %w", err)
 	}
-	var newest fs.FileInfo
+	var recipes []fs.FileInfo
 	for _, e := range entries {
 		if !strings.HasSuffix(e.Name(), ".recipe.json") {
 			continue
@@ -32,20 +35,21 @@ func begunWith(archive string) (config.Chapter, bool, error) {
 		if err != nil {
 			return config.Chapter{}, false, fmt.Errorf("look for the book's settings: %w", err)
 		}
-		if newest == nil || info.ModTime().After(newest.ModTime()) {
-			newest = info
+		recipes = append(recipes, info)
+	}
+	slices.SortFunc(recipes, func(a, b fs.FileInfo) int { return b.ModTime().Compare(a.ModTime()) })
+	for _, newest := range recipes {
+		text, err := os.ReadFile(filepath.Join(archive, newest.Name()))
+		if err != nil {
+			return config.Chapter{}, false, fmt.Errorf("read the book's settings: %w", err)
+		}
+		var r report.RecipeFile
+		if err := json.Unmarshal(text, &r); err != nil {
+			return config.Chapter{}, false, fmt.Errorf("read the book's settings in %s: %w", newest.Name(), err)
+		}
+		if len(r.Raws) == 0 || r.Raws[0].Role != takes.RoomTest {
+			return r.Settings, true, nil
 		}
 	}
-	if newest == nil {
-		return config.Chapter{}, false, nil
-	}
-	text, err := os.ReadFile(filepath.Join(archive, newest.Name()))
-	if err != nil {
-		return config.Chapter{}, false, fmt.Errorf("read the book's settings: %w", err)
-	}
-	var r report.RecipeFile
-	if err := json.Unmarshal(text, &r); err != nil {
-		return config.Chapter{}, false, fmt.Errorf("read the book's settings in %s: %w", newest.Name(), err)
-	}
-	return r.Settings, true, nil
+	return config.Chapter{}, false, nil
 }

@@ -83,7 +83,7 @@ func sortName(_, name string) watcher.Sorted {
 	return s
 }
 
-// make masters one chapter of the daemon's.
+// make masters one chapter of the daemon's, or answers one room test.
 func (h hands) make(ctx context.Context, job watcher.Job) (watcher.Made, error) {
 	settings, err := h.bookSettings(job.Book)
 	if err != nil {
@@ -91,6 +91,9 @@ func (h hands) make(ctx context.Context, job watcher.Job) (watcher.Made, error) 
 	}
 	if settings, err = withFlags(settings, h.flags); err != nil {
 		return watcher.Made{}, &watcher.BadRaw{Says: fmt.Sprintf("The settings given with --set do not fit this book: %v", err)}
+	}
+	if len(job.Raws) == 1 && job.Raws[0].Role == takes.RoomTest {
+		return h.testRoom(ctx, job, settings)
 	}
 	p := pipeline.Job{
 		Book: job.Book, Chapter: job.Chapter, Track: takes.TrackNumber(job.Chapter),

@@ -28,6 +28,8 @@ func newMasterCmd() *cobra.Command {
 		Long: `Master makes a finished MP3 and its report of each chapter among the WAV files
 given, beside the recording or in the folder of --to. Takes or parts of one chapter
 ("03 The Ferry part 1.wav", "03 The Ferry part 2.wav") given together make one file.
+A recording named "room test" or "mic test" is measured instead: the answer is
+printed, and written as a text with its report.
 The recordings are only read. A finished file that is there already is left alone,
 unless --replace is given.`,
 		Args: func(_ *cobra.Command, args []string) error {
@@ -88,6 +90,9 @@ func groupRaws(paths []string, to string) []piece {
 			dir = filepath.Dir(path)
 		}
 		key := dir + "\x00" + watcher.Fold(n.Chapter)
+		if n.Role == takes.RoomTest {
+			key = "room test\x00" + path // each stands alone
+		}
 		i, known := index[key]
 		if !known {
 			i = len(out)
@@ -104,18 +109,13 @@ func groupRaws(paths []string, to string) []piece {
 
 // masterOne makes one file and tells how it went; it returns what to end with.
 func masterOne(ctx context.Context, p piece, settings config.Chapter, replace bool, show *show) int {
+	if p.raws[0].Role == takes.RoomTest {
+		return measureOne(ctx, p, settings, replace, show)
+	}
 	started := time.Now()
 	r, err := makePiece(ctx, p, settings, replace, show)
-	var raw *pipeline.RawError
-	switch {
-	case ctx.Err() != nil:
-		return exitFailed
-	case errors.As(err, &raw):
-		show.line("%s: %s", p.chapter, raw.Says)
-		return exitFailed
-	case err != nil:
-		show.line("%s: could not be made: %v", p.chapter, err)
-		return exitFailed
+	if err != nil {
+		return notMade(ctx, p, err, show)
 	}
 	show.line("%s: mastered in %.1f s, %s", p.chapter, time.Since(started).Seconds(), r.Summary())
 	for _, todo := range r.ToDo() {
@@ -127,21 +127,27 @@ func masterOne(ctx context.Context, p piece, settings config.Chapter, replace bo
 	return 0
 }
 
+// notMade tells why there is nothing.
+func notMade(ctx context.Context, p piece, err error, show *show) int {
+	var raw *pipeline.RawError
+	switch {
+	case ctx.Err() != nil:
+	case errors.As(err, &raw):
+		show.line("%s: %s", p.chapter, raw.Says)
+	default:
+		show.line("%s: could not be made: %v", p.chapter, err)
+	}
+	return exitFailed
+}
+
 // makePiece masters in a folder of its own beside the result, so that nothing
 // half made ever carries a final name.
 func makePiece(ctx context.Context, p piece, settings config.Chapter, replace bool, show *show) (*report.Report, error) {
 	mp3 := filepath.Join(p.dir, p.chapter+".mp3")
 	text := filepath.Join(p.dir, p.chapter+".json")
-	if !replace {
-		for _, path := range []string{mp3, text} {
-			if _, err := os.Lstat(path); err == nil {
-				return nil, fmt.Errorf("%s is there already; move it away, or give --replace", path)
-			}
-		}
-	}
-	tmp, err := os.MkdirTemp(p.dir, ".lectern-")
+	tmp, err := workBeside(p.dir, []string{mp3, text}, replace)
 	if err != nil {
-		return nil, fmt.Errorf("make a folder to work in: %w", err)
+		return nil, err
 	}
 	defer os.RemoveAll(tmp)
 	bar := show.bar(p.chapter)
@@ -166,6 +172,23 @@ func makePiece(ctx context.Context, p piece, settings config.Chapter, replace bo
 		return nil, err
 	}
 	return r, put(half, text, replace)
+}
+
+// workBeside makes a folder to work in. Without replace none of the files to make
+// may be there.
+func workBeside(dir string, files []string, replace bool) (string, error) {
+	if !replace {
+		for _, path := range files {
+			if _, err := os.Lstat(path); err == nil {
+				return "", fmt.Errorf("%s is there already; move it away, or give --replace", path)
+			}
+		}
+	}
+	tmp, err := os.MkdirTemp(dir, ".lectern-")
+	if err != nil {
+		return "", fmt.Errorf("make a folder to work in: %w", err)
+	}
+	return tmp, nil
 }
 
 // put gives a file its final name. Without replace it never takes the place of

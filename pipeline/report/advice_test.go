@@ -42,7 +42,7 @@ func sentences() []string {
 	}
 	clocks := []string{"0:01", "0:02", "0:03", "0:04", "0:05", "0:06", "0:07", "0:08", "0:09", "0:10", "0:11"}
 	many, _ := SaysSeveral("click", clocks)
-	return append(all, many)
+	return append(append(all, many), roomSentences()...)
 }
 
 // The sentences as a narrator reads them. Read each aloud before changing the

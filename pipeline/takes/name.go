@@ -14,8 +14,8 @@ type Name struct {
 	// Chapter is the name of the finished file without its ending, as the
 	// narrator spelled it.
 	Chapter string
-	// Role is chapter, take, part or pickup; Number the number behind the word,
-	// 0 for a plain name.
+	// Role is chapter, take, part, pickup or room test; Number the number behind the
+	// word, 0 for a plain name and for a room test.
 	Role   string
 	Number int
 	// CopyOf is the chapter the file looks like a copy of ("03 The Ferry (1)"),
@@ -29,9 +29,14 @@ const (
 	Take    = "take"
 	Part    = "part"
 	Pickup  = "pickup"
+	// RoomTest is no part of a chapter: it is measured, not mastered.
+	RoomTest = "room test"
 )
 
 var (
+	// roomTest is a stem that begins with the words "room test" or "mic test", parted
+	// and followed by a space, _ or -: "Room Tests of Hope" is a chapter.
+	roomTest = regexp.MustCompile(`(?i)^(?:room|mic)[\s_-]+test(?:[\s_-]|$)`)
 	// numbered is a stem that ends in "take 2", "- part 3", "_pickup1", and for a
 	// pickup perhaps in the place it belongs to, "at 12m34".
 	numbered = regexp.MustCompile(`(?i)^(.*?)[\s_-]+(take|part|pickup)[\s_]*(\d{1,4})(?:\s+at\s+\d{1,3}m\d{2})?$`)
@@ -41,10 +46,16 @@ var (
 	leading = regexp.MustCompile(`(?i)^(?:chapter\s+)?(\d{1,4})\b`)
 )
 
-// Parse reads a file name. The ending is not looked at.
+// Parse reads a file name. The ending is not looked at. What follows the words of a
+// room test is part of its name, whatever it is: "room test take 2" and "room test
+// (1)" are room tests of their own.
 func Parse(name string) Name {
 	stem := strings.TrimSpace(strings.TrimSuffix(name, filepath.Ext(name)))
 	n := Name{Chapter: stem, Role: Chapter}
+	if roomTest.MatchString(stem) {
+		n.Role = RoomTest
+		return n
+	}
 	if m := copied.FindStringSubmatch(stem); m != nil && m[1] != "" {
 		n.CopyOf = Parse(m[1] + ".wav").Chapter
 	}

@@ -21,7 +21,21 @@ func TestParse(t *testing.T) {
 		"03 The Ferry take 2 (1).wav":        {Chapter: "03 The Ferry take 2 (1)", Role: Chapter, CopyOf: "03 The Ferry"},
 		"03 The Ferry (Tam's conflicted copy 2026-11-25).wav": {
 			Chapter: "03 The Ferry (Tam's conflicted copy 2026-11-25)", Role: Chapter, CopyOf: "03 The Ferry"},
-		"Kapitel 7 Ebbe.v2.wav": {Chapter: "Kapitel 7 Ebbe.v2", Role: Chapter},
+		"room test.wav":              {Chapter: "room test", Role: RoomTest},
+		"Room Test kitchen.WAV":      {Chapter: "Room Test kitchen", Role: RoomTest},
+		"MIC TEST 2.wav":             {Chapter: "MIC TEST 2", Role: RoomTest},
+		"room_test.wav":              {Chapter: "room_test", Role: RoomTest},
+		"mic-test-by the window.wav": {Chapter: "mic-test-by the window", Role: RoomTest},
+		"room test take 2.wav":       {Chapter: "room test take 2", Role: RoomTest},
+		"room test (1).wav":          {Chapter: "room test (1)", Role: RoomTest},
+		"Room Tests of Hope.wav":     {Chapter: "Room Tests of Hope", Role: Chapter},
+		"room testing.wav":           {Chapter: "room testing", Role: Chapter},
+		"room test.2.wav":            {Chapter: "room test.2", Role: Chapter},
+		"roomtest.wav":               {Chapter: "roomtest", Role: Chapter},
+		"The Room Test.wav":          {Chapter: "The Room Test", Role: Chapter},
+		"Mushroom test.wav":          {Chapter: "Mushroom test", Role: Chapter},
+		"A Room Test take 2.wav":     {Chapter: "A Room Test", Role: Take, Number: 2},
+		"Kapitel 7 Ebbe.v2.wav":      {Chapter: "Kapitel 7 Ebbe.v2", Role: Chapter},
 	} {
 		if got := Parse(name); got != want {
 			t.Errorf("Parse(%q) = %+v, want %+v", name, got, want)
