@@ -85,3 +85,9 @@ func (v Voice) samples(wav []byte) ([]float32, error) {
 	}
 	return x, nil
 }
+
+// Installed tells whether the voice's synthesizer is there.
+func (v Voice) Installed() bool {
+	_, err := exec.LookPath(v.program)
+	return err == nil
+}
