@@ -35,6 +35,11 @@ func floats(b []byte) []float32 {
 	return x
 }
 
+// maxSteps is how far apart two float decoders may lie, in steps of 16 bits: 5e-6
+// of full scale, a twelfth of what ISO/IEC 11172-4 asks of full accuracy. Measured:
+// 1.3e-6 from mpg123, 2.7e-6 from ffmpeg.
+const maxSteps = 5e-6 * 32768
+
 // farthest is the largest difference of two signals in steps of 16 bits.
 func farthest(a, b []float32) float64 {
 	var far float64
@@ -54,8 +59,8 @@ func TestAgainstMpg123(t *testing.T) {
 		ours := decoded(t, path)[0]
 		if len(theirs) != n || len(ours) != n {
 			t.Errorf("%d samples: mpg123 plays %d, we %d", n, len(theirs), len(ours))
-		} else if far := farthest(ours, theirs); far > 2 {
-			t.Errorf("%d samples: %.2f steps of 16 bits from mpg123, want 2 at most", n, far)
+		} else if far := farthest(ours, theirs); far > maxSteps {
+			t.Errorf("%d samples: %.3f steps of 16 bits from mpg123, want %g at most", n, far, maxSteps)
 		}
 	}
 }
@@ -70,8 +75,8 @@ func TestAgainstFFmpeg(t *testing.T) {
 		theirs := floats(outside(t, "ffmpeg", "-v", "error", "-i", path, "-f", "f32le", "-"))
 		if int64(len(theirs)) != w.Frames*1152 {
 			t.Errorf("%d samples: ffmpeg plays %d, want %d", n, len(theirs), w.Frames*1152)
-		} else if far := farthest(decoded(t, path)[0], theirs[codecDelay:]); far > 2 {
-			t.Errorf("%d samples: %.2f steps of 16 bits from ffmpeg, want 2 at most", n, far)
+		} else if far := farthest(decoded(t, path)[0], theirs[codecDelay:]); far > maxSteps {
+			t.Errorf("%d samples: %.3f steps of 16 bits from ffmpeg, want %g at most", n, far, maxSteps)
 		}
 	}
 }
@@ -107,17 +112,10 @@ func TestWalkOtherEncoders(t *testing.T) {
 			outside(t, "ffmpeg", append(append([]string{"-v", "error", "-y", "-i", wav, "-c:a", "libmp3lame"}, words[1:]...), path)...)
 		}
 		probe := outside(t, "ffprobe", "-v", "error", "-count_packets", "-show_entries", "stream=sample_rate,channels,nb_read_packets", "-of", "csv=p=0", path)
-		s, f := walked(t, path)
+		s, _ := walked(t, path)
 		ours := fmt.Sprintf("%d,%d,%d", s.SampleRateHz, s.Channels, s.Frames)
 		if theirs := strings.Trim(string(probe), ",\n"); ours != theirs || s.StrayBytes != 0 || s.DamageCount != 0 {
 			t.Errorf("%s: ours %s, ffprobe %s; %d stray bytes, %v", args, ours, theirs, s.StrayBytes, s.Damage)
-		}
-		_, err := NewDecoder(f, s)
-		if s.SampleRateHz < 16000 {
-			if err == nil {
-				t.Errorf("%s: %d Hz was taken", args, s.SampleRateHz)
-			}
-			continue
 		}
 		theirs := floats(outside(t, "mpg123", "-q", "-e", "f32", "-s", path))
 		y := decoded(t, path)
@@ -130,10 +128,8 @@ func TestWalkOtherEncoders(t *testing.T) {
 					mix = append(mix, y[ch][i])
 				}
 			}
-			// Measured: 1 step in mono; in joint stereo the library itself is up to 14
-			// steps (-67 dBFS) off in a few frames, where mpg123 and ffmpeg agree.
-			if far := farthest(mix, theirs); far > 16 || s.Channels == 1 && far > 2 {
-				t.Errorf("%s: %.1f steps of 16 bits from mpg123", args, far)
+			if far := farthest(mix, theirs); far > maxSteps {
+				t.Errorf("%s: %.3f steps of 16 bits from mpg123", args, far)
 			}
 		}
 	}

@@ -35,15 +35,6 @@ type Stream struct {
 	skip int64
 }
 
-// Damage is a place where the file is not a row of whole frames.
-type Damage struct {
-	Offset int64   // in the file
-	AtS    float64 // playing time before it, from the first frame on
-	Says   string
-}
-
-const maxDamage = 100
-
 // ErrNoMP3 means that a file holds no whole frame of MP3 sound.
 var ErrNoMP3 = errors.New("no MP3 sound in this file")
 
@@ -124,7 +115,7 @@ func (w *walk) strayBytes(at, n int64) {
 func (w *walk) damaged(at int64, says string) {
 	w.DamageCount++
 	if len(w.Damage) < maxDamage {
-		w.Damage = append(w.Damage, Damage{Offset: at, AtS: w.seconds, Says: says})
+		w.Damage = append(w.Damage, Damage{Offset: at, AtS: w.seconds, UntilS: w.seconds, Says: says})
 	}
 }
 

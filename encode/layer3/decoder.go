@@ -41,6 +41,10 @@ func (d *Decoder) Reset() {
 	d.filter = [2]synthesis{}
 }
 
+// Gap tells that frames are missing before the next one: it cannot reach back
+// over them.
+func (d *Decoder) Gap() { d.main.reset() }
+
 // Frame decodes one whole frame, header and padding included, and fills dst, a
 // slice of SamplesPerFrame for each of its one or two channels, with samples of
 // full scale 1.0. It returns how many each got: 1152, or 576 in MPEG-2 and 2.5.
