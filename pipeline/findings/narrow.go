@@ -11,24 +11,26 @@ const (
 	// bandSamples are one spectrum: 43 ms at 48 kHz, in steps of 23 Hz.
 	bandSamples = 2048
 	// bandsPerS is how many spectra a second are taken.
-	bandsPerS = 10
+	bandsPerS = 5
 	// bandClasses of classDB sort spectra by their level, so that the loud ones can be
 	// told when all is over.
 	bandClasses, classDB = 24, 3.0
 	// loudShare is the share of the recording that counts as its loud part.
 	loudShare = 0.3
 	// leastBand is how many loud spectra are needed: two seconds of words.
-	leastBand = 20
-	// edgeLowHz and edgeHighHz are where an edge is looked for. From 10 kHz up it takes
-	// nothing from a voice that is missed.
-	edgeLowHz, edgeHighHz = 2500.0, 10000.0
+	leastBand = 10
+	// edgeLowHz and edgeHighHz are where an edge is looked for. What lies above 9 kHz
+	// is hardly missed in a voice, and low rates of MP3 end from 10 kHz up.
+	edgeLowHz, edgeHighHz = 2500.0, 9000.0
 	// rateOverEdge is how much wider the rate must be for the edge to be odd.
 	rateOverEdge = 2.5
-	// edgeDB is how far the sound falls across the edge, within edgeWidth (a sixth of an
-	// octave) either side. No voice and no room falls so steeply.
-	edgeDB, edgeWidth = 18.0, 1.122
-	// emptyRiseDB is how much the emptiness above the edge may rise again.
-	emptyRiseDB = 6.0
+	// edgeDB is how far the sound falls within half an octave. Voices fall by 12 dB or
+	// less there, and what falls further in one sound comes back in another.
+	edgeDB = 24.0
+	// quarter and twelfth of an octave, as ratios.
+	quarter, twelfth = 1.1892, 1.0595
+	// endDB is how close to the emptiness above it the sound ends.
+	endDB = 6.0
 )
 
 // bandMeter keeps the spectra of a recording by level.
@@ -122,40 +124,47 @@ func (b *bandMeter) loud() []float64 {
 	return db
 }
 
+// conclude looks for the steepest fall that nothing comes back from.
 func (b *bandMeter) conclude() float64 {
 	db := b.loud()
 	if db == nil {
 		return 0
 	}
-	perBin := float64(b.rateHz) / bandSamples
-	top := min(edgeHighHz, float64(b.rateHz)/rateOverEdge)
-	best, bestHz := 0.0, 0.0
-	for i := int(edgeLowHz / perBin); float64(i)*perBin <= top; i++ {
-		hz := float64(i) * perBin
-		at := func(hz float64) int { return int(hz / perBin) }
-		below := meanOf(db[at(hz/edgeWidth):at(hz/1.02)])
-		above := meanOf(db[at(hz*1.02) : at(hz*edgeWidth)+1])
-		if fall := below - above; fall > best {
-			best, bestHz = fall, hz
+	around := func(hz float64) float64 { return b.level(db, hz) }
+	var fall, edgeHz float64
+	for hz := edgeLowHz; hz <= min(edgeHighHz, float64(b.rateHz)/rateOverEdge/quarter); hz *= 1.01 {
+		if f := around(hz/quarter) - b.highestFrom(db, hz*quarter); f > fall {
+			fall, edgeHz = f, hz
 		}
 	}
-	if best < edgeDB {
+	if fall < edgeDB {
 		return 0
 	}
-	// Above the edge nothing may come again.
-	empty := meanOf(db[int(bestHz*1.02/perBin) : int(bestHz*edgeWidth/perBin)+1])
-	for hz := bestHz * edgeWidth; hz*edgeWidth < 0.45*float64(b.rateHz); hz *= edgeWidth {
-		if meanOf(db[int(hz/perBin):int(hz*edgeWidth/perBin)+1]) > empty+emptyRiseDB {
-			return 0
-		}
+	empty := around(edgeHz * quarter * quarter)
+	hz := edgeHz / quarter
+	for hz < edgeHz*quarter && around(hz) > empty+endDB {
+		hz *= 1.01
 	}
-	return bestHz
+	return hz
 }
 
-func meanOf(values []float64) float64 {
+// level is the mean of db in the sixth of an octave around hz.
+func (b *bandMeter) level(db []float64, hz float64) float64 {
+	perBin := float64(b.rateHz) / bandSamples
 	var sum float64
-	for _, v := range values {
+	from, to := int(hz/twelfth/perBin), min(len(db), int(hz*twelfth/perBin)+1)
+	for _, v := range db[from:to] {
 		sum += v
 	}
-	return sum / float64(len(values))
+	return sum / float64(to-from)
+}
+
+// highestFrom is the highest level from hz up to where the filters of
+// converters begin.
+func (b *bandMeter) highestFrom(db []float64, hz float64) float64 {
+	highest := math.Inf(-1)
+	for ; hz < 0.45*float64(b.rateHz); hz *= twelfth {
+		highest = max(highest, b.level(db, hz))
+	}
+	return highest
 }

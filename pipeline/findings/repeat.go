@@ -36,8 +36,10 @@ const (
 	// before its repetition, as a share of the block's power, over breakSamples. A
 	// tone goes on as it was.
 	breakShare, breakSamples = 0.05, 16
-	// toneTimes is from how many repetitions on a smooth seam tells a tone.
-	toneTimes = 8
+	// Sound that is no rougher where the block begins again than inside it is a tone
+	// from toneTimes repetitions on, and a voice if the block is shorter than voiceS:
+	// synthetic speech repeats its pulses exactly.
+	toneTimes, voiceS = 8, 0.025
 )
 
 // repeatFinder finds exact repetitions of any length. Windows of the last second are
@@ -45,6 +47,7 @@ const (
 // compared at that distance until they differ.
 type repeatFinder struct {
 	least, most int64
+	voice       int64     // the longest pulse of a voice
 	at          int64     // of the next sample
 	ring        []float32 // the last samples, all channels in one
 	hash        uint64    // of the last window
@@ -76,7 +79,7 @@ const hashFactor = 0x9E3779B97F4A7C15
 func newRepeatFinder(rateHz int) *repeatFinder {
 	f := &repeatFinder{
 		least: int64(repeatLeastS * float64(rateHz)), most: int64(repeatMostS * float64(rateHz)),
-		leaving: 1, step: 1,
+		voice: int64(voiceS * float64(rateHz)), leaving: 1, step: 1,
 	}
 	f.least = max(f.least, repeatWindow)
 	for range repeatWindow {
@@ -182,7 +185,8 @@ func (f *repeatFinder) bend(at int64) float64 {
 // end keeps a repetition that is over.
 func (f *repeatFinder) end() {
 	times := int((f.at - f.from) / f.lag)
-	if f.stuck && !(f.smooth && times >= toneTimes) && len(f.found) < mostPlaces {
+	byNature := f.smooth && (times >= toneTimes || f.lag < f.voice)
+	if f.stuck && !byNature && len(f.found) < mostPlaces {
 		f.found = append(f.found, repeated{f.from, f.lag, times})
 	}
 	f.lag, f.stuck = 0, false

@@ -55,8 +55,11 @@ func (s *Samples) Conclude() SampleFaults {
 	var clips []place
 	var drops []place
 	for k := range s.clips {
-		clips = append(clips, s.clips[k].conclude()...)
-		clips = append(clips, s.soft[k].conclude()...)
+		flat := s.clips[k].conclude()
+		if len(flat) < flatTops { // tops that are flat are round as well
+			flat = append(flat, s.soft[k].conclude()...)
+		}
+		clips = append(clips, flat...)
 		drops = append(drops, s.drops[k].conclude()...)
 	}
 	faults := SampleFaults{BandHz: s.band.conclude()}
