@@ -101,6 +101,8 @@ func plantingKinds() []string {
 
 func thorough() bool { return os.Getenv("LECTERN_LONG") != "" }
 
+func hasRecordings() bool { return os.Getenv("LECTERN_RECORDINGS") != "" }
+
 // stillMissed are the kinds for which nothing is demanded yet.
 var stillMissed = map[string]bool{
 	"clipped_lowered": true, "soft_clipped": true, "drop_out": true, "repeated": true, "narrow_band": true, "silence_inside": true,
@@ -108,7 +110,12 @@ var stillMissed = map[string]bool{
 }
 
 // lengths of a ground in seconds.
-const shortS, longS = 35, 150
+func groundS() (short, long float64) {
+	if thorough() {
+		return 45, 150
+	}
+	return 26, 100
+}
 
 type groundPair struct{ short, long func() ground }
 
@@ -124,6 +131,7 @@ func plantingGrounds(t *testing.T) []groundPair {
 			return *g
 		}
 	}
+	shortS, longS := groundS()
 	out := []groundPair{{
 		once(func() ground { return madeGround(51, shortS) }),
 		once(func() ground { return madeGround(51, longS) }),
@@ -143,7 +151,7 @@ func plantingGrounds(t *testing.T) []groundPair {
 			once(func() ground { return voiceGround(t, v, seed, longS) }),
 		})
 	}
-	if thorough() && os.Getenv("LECTERN_RECORDINGS") != "" {
+	if thorough() && hasRecordings() {
 		for _, g := range realGrounds(t) {
 			same := func() ground { return g }
 			out = append(out, groundPair{same, same})
@@ -156,13 +164,8 @@ func plantingGrounds(t *testing.T) []groundPair {
 func (p planting) run(t *testing.T, grounds []groundPair) string {
 	t.Helper()
 	counts := make([]count, len(p.strengths))
-	first := 0
-	if !thorough() {
-		// The strength at which a listener objects, the one below, and the strongest.
-		first = max(0, slices.Index(p.strengths, p.objects)-1)
-	}
 	for i, strength := range p.strengths {
-		if i < first || !thorough() && i > first+1 && i < len(p.strengths)-1 {
+		if !thorough() && strength != p.objects {
 			continue
 		}
 		for k, pair := range grounds {

@@ -74,11 +74,13 @@ func (r *Reading) frames(s float64) int { return int(math.Round(s * float64(r.Ra
 
 func (r *Reading) pause(s float64) { r.Words = append(r.Words, make([]float32, r.frames(s))...) }
 
-// say adds a sentence, what is silent before and after it cut off.
+// say adds a sentence, what is silent before and after it cut off, and the
+// constant offset that some voices carry.
 func (r *Reading) say(x []float32, db float64) {
-	var peak float32
+	var peak, offset float32
 	for _, v := range x {
 		peak = max(peak, v, -v)
+		offset += v / float32(len(x))
 	}
 	heard := func(v float32) bool { return max(v, -v) > peak/180 } // 45 dB under the peak
 	from, to := 0, len(x)
@@ -94,7 +96,7 @@ func (r *Reading) say(x []float32, db float64) {
 	span := made.Span{From: len(r.Words), To: len(r.Words) + len(x)}
 	for i, v := range x {
 		edge := min(1, float64(i)/fade, float64(len(x)-1-i)/fade)
-		r.Words = append(r.Words, float32(float64(v)*gain*edge))
+		r.Words = append(r.Words, float32(float64(v-offset)*gain*edge))
 	}
 	r.Sentences = append(r.Sentences, span)
 }

@@ -1,0 +1,236 @@
+package pipeline
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"lectern/pipeline/internal/made"
+	"lectern/pipeline/internal/narrated"
+	"lectern/pipeline/report"
+)
+
+// facts are kinds that state what is so of this material.
+var facts = map[string]string{
+	"narrow_band":  "the synthesizers, and some of the real recordings, end at 7 to 11 kHz",
+	"tone_laid_in": "it tells what mastering did: where a breath stands before the first word, the tone is laid in",
+	"noise_left":   "a figure of the room, which lies as near as 40 dB under the words",
+}
+
+// heard are findings in the material that are true: each was looked at by other
+// means. A place is in seconds; a finding at it, give or take a second, is no false one.
+var heard = []struct {
+	in, kind string
+	atS      float64 // negative: the whole recording
+	seen     string
+}{}
+
+// tally counts findings over hours.
+type tally struct {
+	hours  float64
+	byKind map[string][]string // places in words
+}
+
+func (c *tally) add(in string, s float64, findings []report.Finding) {
+	c.hours += s / 3600
+	for _, f := range findings {
+		if _, fact := facts[f.Kind]; fact || isHeard(in, f) {
+			continue
+		}
+		size := ""
+		if f.DB != nil {
+			size = fmt.Sprintf(", %.1f dB", float64(*f.DB))
+		}
+		c.byKind[f.Kind] = append(c.byKind[f.Kind], fmt.Sprintf("%s at %.2f to %.2f s%s", in, float64(f.AtS), float64(f.UntilS), size))
+	}
+}
+
+func isHeard(in string, f report.Finding) bool {
+	for _, h := range heard {
+		if h.in == in && h.kind == f.Kind && (h.atS < 0 || h.atS > float64(f.AtS)-1 && h.atS < float64(f.UntilS)+1) {
+			return true
+		}
+	}
+	return false
+}
+
+func (c *tally) found() (n int) {
+	for _, places := range c.byKind {
+		n += len(places)
+	}
+	return n
+}
+
+// table has a row for each kind: how many, how many an hour, and at most how many an
+// hour.
+func (c *tally) table() string {
+	var b strings.Builder
+	row := func(kind string, n int) {
+		fmt.Fprintf(&b, "| %s | %d | %.2f | %.2f |\n", kind, n, float64(n)/c.hours, poissonBound(n)/c.hours)
+	}
+	fmt.Fprintf(&b, "| kind (%.2f hours) | false | an hour | at most an hour (95 %%) |\n| --- | --- | --- | --- |\n", c.hours)
+	for _, kind := range slices.Sorted(maps.Keys(c.byKind)) {
+		row(kind, len(c.byKind[kind]))
+	}
+	row("**all**", c.found())
+	return b.String()
+}
+
+func (c *tally) places() string {
+	var b strings.Builder
+	for _, kind := range slices.Sorted(maps.Keys(c.byKind)) {
+		for _, at := range c.byKind[kind] {
+			fmt.Fprintf(&b, "%s: %s\n", kind, at)
+		}
+	}
+	return b.String()
+}
+
+// poissonBound is the one-sided 95 % upper bound of a Poisson mean of which n were
+// seen: the mean at which n or fewer come in only 5 % of cases (Garwood 1936).
+func poissonBound(n int) float64 {
+	atMost := func(mean float64) float64 {
+		term := math.Exp(-mean)
+		sum := term
+		for k := 1; k <= n; k++ {
+			term *= mean / float64(k)
+			sum += term
+		}
+		return sum
+	}
+	low, high := 0.0, 10+3*float64(n)
+	for range 60 {
+		if mid := (low + high) / 2; atMost(mid) > 0.05 {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return low
+}
+
+func TestPoissonBound(t *testing.T) {
+	// Half the 95 % quantile of chi-square with 2n+2 degrees of freedom, from any table.
+	for n, want := range map[int]float64{0: 2.996, 1: 4.744, 2: 6.296, 5: 10.513, 9: 15.705} {
+		if got := poissonBound(n); math.Abs(got-want) > 0.001 {
+			t.Errorf("bound of %d is %.3f, want %.3f", n, got, want)
+		}
+	}
+}
+
+// TestFalseReports listens to clean narration and counts what is found all the
+// same, in the recordings as `check` hears them, and in a share of them mastered.
+// LECTERN_LONG=1 takes three hours instead of twelve minutes, and with
+// LECTERN_RECORDINGS rooms that were recorded, and real readings.
+func TestFalseReports(t *testing.T) {
+	checked := tally{byKind: map[string][]string{}}
+	finished := tally{byKind: map[string][]string{}}
+	real := tally{byKind: map[string][]string{}}
+	chapters, chapterS := 4, 180.0
+	voices := narrated.Voices()
+	if thorough() {
+		chapters, chapterS = 2*len(voices), 700
+	}
+	rooms := realRooms(t)
+	for i := range chapters {
+		v := voices[i%len(voices)]
+		if !v.Installed() {
+			t.Logf("%s is left out: its synthesizer is not installed", v.Name)
+			continue
+		}
+		x, name := cleanChapter(t, v, i, chapterS, rooms)
+		s := float64(len(x)) / float64(v.RateHz)
+		raw := made.WAV16(v.RateHz, x)
+		checked.add(name, s, checkFindings(t, raw))
+		if i%5 == 3 {
+			m, r := mastered(t, jobOf(t, raw))
+			finished.add(name+", mastered", float64(m.measured.DurationS), r.Finished.Findings)
+		}
+	}
+	if thorough() && len(rooms) > 0 {
+		for _, g := range realGrounds(t) {
+			real.add(g.name, g.seconds(len(g.x)), checkFindings(t, made.WAV16(g.rateHz, g.x)))
+		}
+	}
+	if checked.hours == 0 {
+		t.Skip("no synthesizer is installed: false reports are not counted")
+	}
+	var text strings.Builder
+	for _, part := range []struct {
+		what string
+		tally
+	}{{"Synthesizers' narration, as it is", checked}, {"Synthesizers' narration, mastered", finished}, {"Real readings", real}} {
+		if part.hours == 0 {
+			continue
+		}
+		fmt.Fprintf(&text, "%s:\n\n%s\n", part.what, part.table())
+		t.Logf("%s\n%s%s", part.what, part.table(), part.places())
+	}
+	if n, hours := checked.found()+real.found(), checked.hours+real.hours; float64(n) > hours {
+		t.Errorf("%d false reports in %.2f hours, at most one an hour is allowed", n, hours)
+	}
+	if n := finished.found(); float64(n) > finished.hours {
+		t.Errorf("%d false reports in %.2f hours of mastered chapters, at most one an hour is allowed", n, finished.hours)
+	}
+	if *updateFindings {
+		writeSection(t, "false", text.String())
+	}
+}
+
+// cleanChapter is the i-th clean chapter, in a room 40 to 60 dB under its words.
+func cleanChapter(t *testing.T, v narrated.Voice, i int, s float64, rooms []realRoom) (x []float32, name string) {
+	t.Helper()
+	r := read(t, v, uint64(100+i), s)
+	underDB := 40 + float64(7*i%21)
+	n, level := len(r.Words), narrated.RMSDBFS-underDB
+	if k := i % (len(rooms) + 1); k > 0 {
+		room := rooms[k-1]
+		noise := narrated.Looped(uint64(i), v.RateHz, n, room.pieces(t, v.RateHz), level)
+		// The recorder's own hiss lies under all of it.
+		return r.In(plus(noise, narrated.Room(uint64(i), v.RateHz, n, level-20))), fmt.Sprintf("chapter %d (%s, %s %g dB under)", i, v.Name, room.file, underDB)
+	}
+	return r.In(narrated.Room(uint64(i), v.RateHz, n, level)), fmt.Sprintf("chapter %d (%s, made room %g dB under)", i, v.Name, underDB)
+}
+
+// realRoom is a recorded room: stretches of a recording, in seconds, in which
+// nothing else is heard.
+type realRoom struct {
+	file  string
+	spans []place
+	dir   string
+}
+
+// realRooms are empty without recordings.
+func realRooms(t *testing.T) []realRoom {
+	t.Helper()
+	if !thorough() || !hasRecordings() {
+		return nil
+	}
+	dir := recordingsDir(t)
+	// Stretches of at least 0.5 s within 5 dB of the recording's quiet, 0.05 s of both
+	// ends left out.
+	return []realRoom{
+		{"noise/precise_bg_noise8.wav", []place{{0.1, 15.5}, {18.8, 26.5}}, dir},
+		{"narration/kerstin_0181_raw.wav", []place{{10.55, 11.8}}, dir},
+		{"noise/fieldrec_A101_1_1.WAV", []place{{0.05, 4.95}}, dir},
+		{"narration/kerstin_1417_raw.wav", []place{{14.3, 15.75}}, dir},
+		{"noise/precise_bg_noise4.wav", []place{{2.65, 3.25}, {3.8, 4.05}, {4.75, 5.3}}, dir},
+		{"narration/kerstin_1628_raw.wav", []place{{12.3, 13.4}}, dir},
+		{"narration/librispeech_1088-134315-0000.wav", []place{{8.75, 9.55}}, dir},
+		{"narration/librispeech_3331-159605-0008.wav", []place{{0.05, 0.5}, {21.1, 21.45}}, dir},
+	}
+}
+
+func (r realRoom) pieces(t *testing.T, rateHz int) [][]float32 {
+	t.Helper()
+	x := decoded(t, filepath.Join(r.dir, r.file), rateHz)
+	var out [][]float32
+	for _, s := range r.spans {
+		out = append(out, x[int(s.fromS*float64(rateHz)):int(s.toS*float64(rateHz))])
+	}
+	return out
+}
