@@ -25,8 +25,9 @@ const maxDamage = 100
 // broken inside.
 type brokenRun struct {
 	Damage
-	frames, leaning, sums int   // all; those that miss data before them; wrong checksums
-	last                  int64 // number of the last frame
+	// frames counts them all, leaning those that miss data before them, sums those
+	// with a wrong checksum, loud those that are far over full scale.
+	frames, leaning, sums, loud int
 }
 
 // nearFrames is how close broken frames lie to count as one place, our choice: what
@@ -61,6 +62,8 @@ func (l *brokenLog) add(n int64, at int64, fromS, toS float64, err error) {
 		r.leaning++
 	case errors.Is(err, layer3.ErrCRC):
 		r.sums++
+	case errors.Is(err, errTooLoud):
+		r.loud++
 	}
 }
 
@@ -77,6 +80,9 @@ func (r brokenRun) says() string {
 		return fmt.Sprintf("%s here %s silent, since the sound before that they lean on is missing", frames, are)
 	case r.sums == r.frames:
 		return fmt.Sprintf("%s here have a wrong checksum, though the sound can be played", frames)
+	}
+	if r.loud == r.frames {
+		return fmt.Sprintf("%s here %s broken inside, and a noise far louder than full scale is heard", frames, are)
 	}
 	return fmt.Sprintf("%s here %s broken inside and cannot be played", frames, are)
 }

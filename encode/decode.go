@@ -1,6 +1,7 @@
 package encode
 
 import (
+	"errors"
 	"fmt"
 	"io"
 
@@ -102,9 +103,12 @@ func (d *Decoder) nextFrame() error {
 		return fmt.Errorf("decode MP3: %w", err)
 	}
 	d.frameS = float64(n) / float64(f.h.sampleRateHz())
+	if err == nil && peak(d.block, n) > loudest {
+		err = errTooLoud
+	}
 	if err != nil {
 		d.broken.add(d.frames, f.at, d.seconds, d.seconds+d.frameS, err)
-		if err != layer3.ErrCRC {
+		if err != layer3.ErrCRC && err != errTooLoud {
 			d.Silenced++
 		}
 	}
@@ -119,6 +123,23 @@ func (d *Decoder) nextFrame() error {
 		d.ready[ch] = d.block[ch][skip:n]
 	}
 	return nil
+}
+
+// loudest is the largest sample believed, our choice: 12 dB over full scale. An
+// encoder fed with full scale overshoots by a few dB; a broken bit in the gain of a
+// frame is worth up to 192.
+const loudest = 4
+
+var errTooLoud = errors.New("the frame is far louder than full scale")
+
+// peak returns the largest of the first n samples of all channels.
+func peak(block [][]float32, n int) (most float32) {
+	for _, ch := range block {
+		for _, v := range ch[:n] {
+			most = max(most, v, -v)
+		}
+	}
+	return most
 }
 
 // reach returns main_data_begin: how many bytes before this frame its main data

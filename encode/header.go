@@ -76,8 +76,17 @@ func (h header) sampleRateHz() int {
 
 func (h header) padding() int { return int(h >> 9 & 1) }
 
+// The channel modes that are told apart.
+const (
+	jointStereo = 1
+	dualChannel = 2
+	oneChannel  = 3
+)
+
+func (h header) mode() int { return int(h >> 6 & 3) }
+
 func (h header) channels() int {
-	if h>>6&3 == 3 {
+	if h.mode() == oneChannel {
 		return 1
 	}
 	return 2

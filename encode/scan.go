@@ -6,7 +6,7 @@ import (
 )
 
 // A scanner steps through the Layer III frames between two offsets of a file,
-// one after the other, and past whatever is no frame. It reads the file once,
+// one after the other, past tags and past whatever is no frame. It reads the file once,
 // front to back, in pieces, and never allocates by a size the file claims.
 type scanner struct {
 	r        io.ReaderAt
@@ -18,7 +18,11 @@ type scanner struct {
 
 	last  header // of the frame before; 0 at the start
 	stray func(at, n int64)
+	tags  tagBytes // passed on the way
 }
+
+// tagBytes counts the bytes of tags by kind.
+type tagBytes struct{ id3v2, id3v1, ape int64 }
 
 // A frame is a place in the file. Its bytes are valid until the scanner moves.
 type frame struct {
@@ -80,6 +84,12 @@ func (s *scanner) confirmed(at int64, h header) bool {
 func (s *scanner) next() (f frame, ok bool) {
 	from := s.pos
 	for ; s.pos+headerBytes <= s.end && s.err == nil; s.pos++ {
+		if n := s.tagAt(s.pos, s.pos == from); n > 0 {
+			s.sayStray(from, s.pos)
+			from = s.pos + n
+			s.pos = from - 1
+			continue
+		}
 		h := s.headerAt(s.pos)
 		if h == 0 {
 			continue

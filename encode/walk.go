@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 )
 
 // Stream is what a walk over every frame of an MP3 found.
@@ -21,7 +22,10 @@ type Stream struct {
 
 	Info *InfoTag // nil if there is none
 
-	ID3v2Bytes, ID3v1Bytes, APEBytes int64
+	Joint bool // any frame is in joint stereo
+	Dual  bool // any frame holds two channels of their own
+
+	ID3v2Bytes, ID3v1Bytes, APEBytes, LyricsBytes int64
 	// AudioOffset is where the first frame starts, the Info frame if there is
 	// one; AudioBytes is from there to the tags at the end.
 	AudioOffset, AudioBytes int64
@@ -58,7 +62,11 @@ func Walk(r io.ReaderAt, size int64) (Stream, error) {
 	if w.Frames == 0 {
 		return Stream{}, ErrNoMP3
 	}
+	w.ID3v2Bytes += scan.tags.id3v2
+	w.ID3v1Bytes += scan.tags.id3v1
+	w.APEBytes += scan.tags.ape
 	w.AudioBytes = to - w.AudioOffset
+	w.compareCount(to)
 	w.BitrateKbps = float64(w.kbps) / float64(w.Frames)
 	w.Constant = w.MinKbps == w.MaxKbps
 	w.skip, w.Samples = heard(w.samples, int64(w.first.samples()), w.Info)
@@ -69,9 +77,12 @@ func Walk(r io.ReaderAt, size int64) (Stream, error) {
 type walk struct {
 	Stream
 	first   header // 0 before the first frame
+	rateHz  int    // of the frame before; 0 before the first
 	samples int64
 	seconds float64
-	kbps    int64 // sum over the frames
+	// surplusAt is where the first frame lies that the Info frame does not count.
+	surplusAt int64
+	kbps      int64 // sum over the frames
 }
 
 func (w *walk) frame(f frame) {
@@ -94,13 +105,49 @@ func (w *walk) frame(f frame) {
 	}
 	w.MinKbps, w.MaxKbps = min(w.MinKbps, rate), max(w.MaxKbps, rate)
 	w.kbps += int64(rate)
+	switch f.h.mode() {
+	case jointStereo:
+		w.Joint = true
+	case dualChannel:
+		w.Dual = true
+	}
+	if r := f.h.sampleRateHz(); w.rateHz != 0 && r != w.rateHz {
+		w.damaged(f.at, fmt.Sprintf("from here on the sound has %g kHz, before it had %g, and many players go wrong there", float64(r)/1000, float64(w.rateHz)/1000))
+	}
+	w.rateHz = f.h.sampleRateHz()
 	if !f.h.sameKind(w.first) || f.h.channels() != w.first.channels() {
 		w.MixedFormat = true
 		w.Channels = max(w.Channels, f.h.channels())
 	}
+	if w.Info != nil && w.Frames == w.Info.Frames {
+		w.surplusAt = f.at
+	}
 	w.Frames++
 	w.samples += int64(f.h.samples())
 	w.seconds += float64(f.h.samples()) / float64(f.h.sampleRateHz())
+}
+
+// compareCount holds the count in the Info frame against the frames there are. Some
+// encoders count the Info frame itself.
+func (w *walk) compareCount(to int64) {
+	if w.Info == nil || w.Info.Frames == 0 {
+		return
+	}
+	frameS := float64(w.first.samples()) / float64(w.first.sampleRateHz())
+	over := w.Frames - w.Info.Frames
+	offS := math.Abs(float64(over)) * frameS
+	switch {
+	case over > 0:
+		w.DamageCount++
+		at := float64(w.Info.Frames) * frameS
+		w.Damage = append(w.Damage, Damage{Offset: w.surplusAt, AtS: at, UntilS: at, Says: fmt.Sprintf(
+			"the sound goes on for %.2f s after the end that its first frame tells (%d frames of %d), and many players stop here or show a wrong length",
+			offS, w.Info.Frames, w.Frames)})
+	case over < -1 && len(w.Damage) > 0:
+		w.Damage[len(w.Damage)-1].Says += fmt.Sprintf("; in all %.2f s of sound are missing (%d frames of %d)", offS, -over, w.Info.Frames)
+	case over < -1:
+		w.damaged(to, fmt.Sprintf("it ends %.2f s before the end that its first frame tells (%d frames of %d are missing)", offS, -over, w.Info.Frames))
+	}
 }
 
 func (w *walk) strayBytes(at, n int64) {
@@ -128,12 +175,14 @@ func heard(decoded, perFrame int64, info *InfoTag) (skip, n int64) {
 	}
 	skip = min(decoded, int64(info.DelaySamples)+decoderDelay)
 	n = decoded - skip
-	if info.Frames > 0 {
+	switch {
+	case info.Frames == 0:
+		n = max(0, n-max(0, int64(info.PaddingSamples)-decoderDelay))
+	case decoded <= info.Frames*perFrame:
 		// Of a file that was cut, only what is left can be played.
 		told := info.Frames*perFrame - int64(info.DelaySamples) - int64(info.PaddingSamples)
 		n = max(0, min(n, told))
-	} else {
-		n = max(0, n-max(0, int64(info.PaddingSamples)-decoderDelay))
 	}
+	// Where more follows, as of files joined, the padding is not at the end.
 	return skip, n
 }

@@ -171,7 +171,7 @@ func TestWalkMixedFormats(t *testing.T) {
 		other = append(other, frame...)
 	}
 	s, err := walkBytes(append(append([]byte(nil), b...), other...))
-	if err != nil || !s.MixedFormat || s.Frames != 59 || s.Constant || s.MinKbps != 160 || s.MaxKbps != 192 || s.DamageCount != 0 {
+	if err != nil || !s.MixedFormat || s.Frames != 59 || s.Constant || s.MinKbps != 160 || s.MaxKbps != 192 || s.DamageCount != 2 {
 		t.Errorf("48 kHz after 44.1: %v, %+v", err, s)
 	}
 }

@@ -31,7 +31,7 @@ func Check(ctx context.Context, path string, d config.Delivery) (*report.Checked
 	}
 	c := &report.Checked{Name: filepath.Base(path), Findings: []report.Finding{}}
 	read := readWAV
-	if isMP3(f) {
+	if isMP3(f, st.Size()) {
 		read = readMP3
 	}
 	m, err := read(ctx, f, st.Size(), c)
@@ -51,13 +51,23 @@ func Check(ctx context.Context, path string, d config.Delivery) (*report.Checked
 	return c, nil
 }
 
-// isMP3 tells an MP3 by its first bytes: an ID3v2 tag, or a frame's sync.
-func isMP3(r io.ReaderAt) bool {
+// isMP3 tells an MP3 from a WAV by its first bytes: an ID3v2 tag, or a frame's
+// sync. What begins with neither, and not as a WAV does, is one if most of it is
+// frames, for there may be anything in front of them.
+func isMP3(r io.ReaderAt, size int64) bool {
 	var b [4]byte
 	if _, err := r.ReadAt(b[:], 0); err != nil {
 		return false
 	}
-	return string(b[:3]) == "ID3" || b[0] == 0xFF && b[1]&0xE0 == 0xE0 && b[1]&0x06 != 0
+	switch string(b[:]) {
+	case "RIFF", "RIFX", "RF64", "BW64":
+		return false
+	}
+	if string(b[:3]) == "ID3" || b[0] == 0xFF && b[1]&0xE0 == 0xE0 && b[1]&0x06 != 0 {
+		return true
+	}
+	s, err := encode.Walk(r, size)
+	return err == nil && s.StrayBytes < size/2
 }
 
 // readWAV fills in what kind of WAV f is and returns the measurement of its sound.
@@ -81,8 +91,7 @@ func readWAV(ctx context.Context, f *os.File, size int64, c *report.Checked) (*m
 	return m, nil
 }
 
-// readMP3 does the same for an MP3. Where decoding breaks off, the sound before it
-// is measured.
+// readMP3 does the same for an MP3. Of a damaged one, what is left is measured.
 func readMP3(ctx context.Context, f *os.File, size int64, c *report.Checked) (*measurement, error) {
 	s, err := encode.Walk(f, size)
 	if err != nil {
@@ -92,17 +101,23 @@ func readMP3(ctx context.Context, f *os.File, size int64, c *report.Checked) (*m
 		Codec: "MP3", Says: sayMP3(s), SampleRateHz: s.SampleRateHz, Channels: s.Channels,
 		BitrateKbps: s.BitrateKbps, ConstantRate: s.Constant, Frames: s.Frames,
 	}
-	for _, d := range s.Damage {
-		at := report.Seconds(d.AtS)
-		c.Findings = append(c.Findings, report.Finding{
-			Kind: "damaged", AtS: at, UntilS: at, FinishedAtS: &at, Says: report.SaysDamaged(d.AtS, d.Offset, d.Says),
-		})
-	}
 	dec, err := encode.NewDecoder(f, s)
 	if err != nil {
 		return nil, &RawError{"This MP3 cannot be decoded: " + err.Error() + "."}
 	}
 	m := newMeasurement(s.SampleRateHz, dec.Channels())
+	err = decodeInto(ctx, m, dec)
+	for _, d := range dec.Damage() {
+		at, until := report.Seconds(d.AtS), report.Seconds(d.UntilS)
+		c.Findings = append(c.Findings, report.Finding{
+			Kind: "damaged", AtS: at, UntilS: until, FinishedAtS: &at, Says: report.SaysDamaged(d.AtS, d.Offset, d.Says),
+		})
+	}
+	return m, err
+}
+
+// decodeInto measures all that dec gives.
+func decodeInto(ctx context.Context, m *measurement, dec *encode.Decoder) error {
 	dst := make([][]float32, dec.Channels())
 	part := make([][]float32, len(dst))
 	for i := range dst {
@@ -110,26 +125,20 @@ func readMP3(ctx context.Context, f *os.File, size int64, c *report.Checked) (*m
 	}
 	for {
 		if err := ctx.Err(); err != nil {
-			return nil, err
+			return err
 		}
 		n, err := dec.Read(dst)
-		if n > 0 {
-			for i := range dst {
-				part[i] = dst[i][:n]
-			}
-			if err := m.add(part); err != nil {
-				return nil, err
-			}
-		}
 		if err == io.EOF {
-			return m, nil
+			return nil
 		}
 		if err != nil {
-			at := report.Seconds(float64(m.levels.samples) / float64(s.SampleRateHz))
-			c.Findings = append(c.Findings, report.Finding{
-				Kind: "damaged", AtS: at, UntilS: at, FinishedAtS: &at, Says: report.SaysUndecodable(float64(at)),
-			})
-			return m, nil
+			return err
+		}
+		for i := range dst {
+			part[i] = dst[i][:n]
+		}
+		if err := m.add(part); err != nil {
+			return err
 		}
 	}
 }
@@ -137,14 +146,24 @@ func readMP3(ctx context.Context, f *os.File, size int64, c *report.Checked) (*m
 // asIs is where a place of a file is in the file that is heard, the same one.
 func asIs(atS float64) *report.Seconds { at := report.Seconds(atS); return &at }
 
+// sayMP3 tells what kind of MP3 it is. The usual MPEG version is not worth a word.
 func sayMP3(s encode.Stream) string {
+	words := "MP3"
+	if s.MPEGVersion != "MPEG-1" {
+		words += " (" + s.MPEGVersion + ")"
+	}
 	kind := "constant"
 	if !s.Constant {
 		kind = "on average"
 	}
 	channels := "mono"
-	if s.Channels == 2 {
+	switch {
+	case s.Channels == 2 && s.Joint:
+		channels = "joint stereo"
+	case s.Channels == 2 && s.Dual:
+		channels = "two channels"
+	case s.Channels == 2:
 		channels = "stereo"
 	}
-	return fmt.Sprintf("MP3 %.0f kbps %s %g kHz %s", s.BitrateKbps, kind, float64(s.SampleRateHz)/1000, channels)
+	return fmt.Sprintf("%s %.0f kbps %s %g kHz %s", words, s.BitrateKbps, kind, float64(s.SampleRateHz)/1000, channels)
 }

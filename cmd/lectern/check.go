@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"text/tabwriter"
 
@@ -197,17 +198,25 @@ func printTable(w io.Writer, files []*report.Checked, unreadable []string) {
 	if len(files) > 0 {
 		fmt.Fprintln(w)
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-		fmt.Fprintln(t, "file\tlength\tpeak\tRMS\tnoise floor\troom tone\thead\ttail\tformat\tverdict")
+		fmt.Fprintln(t, "file\tlength\tpeak\tRMS\tnoise floor\troom tone\thead\ttail\tformat\tframes\tverdict")
 		for _, c := range files {
 			m := c.Measured
-			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", filepath.Base(c.Name), report.Clock(float64(m.DurationS)),
+			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", filepath.Base(c.Name), report.Clock(float64(m.DurationS)),
 				db(m.SamplePeakDBFS), db(m.RMSDBFS), db(m.NoiseFloorDBFS), db(m.RoomToneDBFS),
-				secondsOrNone(m.HeadS), secondsOrNone(m.TailS), c.Format.Says, c.Verdict)
+				secondsOrNone(m.HeadS), secondsOrNone(m.TailS), c.Format.Says, frames(c.Format), c.Verdict)
 		}
 		t.Flush()
 		fmt.Fprintln(w, "\nLevels in dB below the loudest a file can hold; head and tail in seconds.")
 	}
 	fmt.Fprintln(w, report.JudgedBy)
+}
+
+// frames is how many frames of sound an MP3 really holds; a WAV has none.
+func frames(f report.Format) string {
+	if f.Codec != "MP3" {
+		return "-"
+	}
+	return strconv.FormatInt(f.Frames, 10)
 }
 
 func db(v meter.DB) string {
