@@ -129,9 +129,11 @@ type Master struct {
 	limitDB  float64 // deepest gain of the limiter
 	proof    encode.Proof
 	measured report.Measured
-	faults   findings.Faults // of the decoded file
-	bodyRMS  meter.DB        // of the decoded file, between the plan's first and last word
-	report   report.Report
+	// faults and sampleFaults are those of the decoded file.
+	faults       findings.Faults
+	sampleFaults findings.SampleFaults
+	bodyRMS      meter.DB // of the decoded file, between the plan's first and last word
+	report       report.Report
 }
 
 // RawSHA256 returns the sum of each raw, in the order of the job.

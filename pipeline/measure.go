@@ -21,11 +21,13 @@ type measurement struct {
 	filter    *rumbleFilter
 	analyzer  *speech.Analyzer
 	listener  *findings.Listener
-	plain     framePower // at 44.1 kHz, unfiltered
+	samples   *findings.Samples // nil where a survey hears them
+	plain     framePower        // at 44.1 kHz, unfiltered
 	buf       []float32
 	filtered  []float32
 }
 
+// newMeasurement measures a stream; newHearing hears the faults of its samples too.
 func newMeasurement(rateHz, channels int) *measurement {
 	return &measurement{
 		levels:    newLevels(rateHz, channels),
@@ -36,9 +38,18 @@ func newMeasurement(rateHz, channels int) *measurement {
 	}
 }
 
+func newHearing(rateHz, channels int) *measurement {
+	m := newMeasurement(rateHz, channels)
+	m.samples = findings.NewSamples(rateHz, channels)
+	return m
+}
+
 // add measures the next samples, one slice a channel.
 func (m *measurement) add(ch [][]float32) error {
 	m.levels.add(ch)
+	if m.samples != nil {
+		m.samples.Add(ch)
+	}
 	n := len(ch[0])
 	if len(m.buf) < n {
 		m.buf = make([]float32, n)
@@ -80,6 +91,14 @@ func (m *measurement) result(laidIn []bool) (report.Measured, *speech.Map, error
 // faults tells what is wrong with the stream, once result has drawn its map.
 func (m *measurement) faults(drawn *speech.Map, d config.Delivery) findings.Faults {
 	return m.listener.Conclude(drawn, aimOf(d), silentVoiceDBFS)
+}
+
+// sampleFaults tells what its samples show, if they were heard.
+func (m *measurement) sampleFaults() findings.SampleFaults {
+	if m.samples == nil {
+		return findings.SampleFaults{}
+	}
+	return m.samples.Conclude()
 }
 
 // aimOf is the part of the delivery that faults are measured by.

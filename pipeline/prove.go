@@ -64,7 +64,7 @@ func (m *Master) try(ctx context.Context, plan Plan, progress *progress) (err er
 			os.Remove(m.MP3)
 		}
 	}()
-	heard := newMeasurement(sampleRateHz, 1)
+	heard := newHearing(sampleRateHz, 1)
 	again := newRenderer(plan, m.raws.recs)
 	one := make([][]float32, 1)
 	m.proof, err = encode.Prove(ctx, m.MP3, m.Written, opt,
@@ -82,6 +82,7 @@ func (m *Master) try(ctx context.Context, plan Plan, progress *progress) (err er
 		return fmt.Errorf("measure: %w", err)
 	}
 	m.faults = heard.faults(drawn, m.job.Settings.Delivery)
+	m.sampleFaults = heard.sampleFaults()
 	fillColors(&m.measured, m.faults)
 	m.bodyRMS = meter.FromPower(meanPower(heard.plain.power, m.timeline.body()))
 	return nil

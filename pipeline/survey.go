@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 
+	"lectern/pipeline/findings"
 	"lectern/pipeline/report"
 	"lectern/pipeline/wav"
 )
@@ -14,32 +15,32 @@ type survey struct {
 	sha256  string
 	channel channelChoice
 	offset  float64 // constant offset of the chosen channel, full scale 1
-	clipped []clippedRun
-	odd     int64 // samples that were no numbers
+	odd     int64   // samples that were no numbers
 	meters  levels
 	choose  *channelChooser
-	clips   *clipFinder
+	samples *findings.Samples
+	faults  findings.SampleFaults
 }
 
 func newSurvey(info wav.Info) *survey {
 	return &survey{
-		info:   info,
-		meters: newLevels(info.SampleRateHz, info.Channels),
-		choose: newChannelChooser(info.Channels, info.SampleRateHz),
-		clips:  newClipFinder(info.Channels),
+		info:    info,
+		meters:  newLevels(info.SampleRateHz, info.Channels),
+		choose:  newChannelChooser(info.Channels, info.SampleRateHz),
+		samples: findings.NewSamples(info.SampleRateHz, info.Channels),
 	}
 }
 
 // look takes the next samples, one slice a channel.
 func (s *survey) look(ch [][]float32) {
 	s.choose.add(ch)
-	s.clips.add(ch)
+	s.samples.Add(ch)
 }
 
 // conclude settles what hangs on the whole recording.
 func (s *survey) conclude() {
 	s.channel, s.offset = s.choose.choice()
-	s.clipped = s.clips.found()
+	s.faults = s.samples.Conclude()
 }
 
 // surveyRaw reads a raw once and measures it as it is.
@@ -81,18 +82,6 @@ func (s *survey) findings(finishedAt func(atS float64) *report.Seconds) []report
 			Kind: kind, UntilS: report.Seconds(s.info.DurationS()), FinishedAtS: finishedAt(0), Says: says,
 		})
 	}
-	rate := float64(s.info.SampleRateHz)
-	for i, c := range s.clipped {
-		if i == mostPlaces {
-			break
-		}
-		from := float64(c.from) / rate
-		at := finishedAt(from)
-		out = append(out, report.Finding{
-			Kind: "clipped", AtS: report.Seconds(from), UntilS: report.Seconds(float64(c.to) / rate), FinishedAtS: at,
-			Says: report.SaysClipped(report.PlaceOf(from, at)),
-		})
-	}
 	if says := s.channel.says(); says != "" {
 		whole(s.channel.kind(), says)
 	}
@@ -109,5 +98,5 @@ func (s *survey) findings(finishedAt func(atS float64) *report.Seconds) []report
 	if s.odd > 0 {
 		whole("not_a_number", report.SaysNonFinite(s.odd))
 	}
-	return out
+	return append(out, tellSampleFaults(s.faults, s.info.DurationS(), finishedAt)...)
 }

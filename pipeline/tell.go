@@ -160,6 +160,7 @@ func (m *Master) finishedFindings() []report.Finding {
 			})
 		}
 	}
+	out = append(out, tellSampleFaults(m.sampleFaults, float64(m.measured.DurationS), asIs)...)
 	out = append(out, tellFaults(m.faults, float64(m.measured.DurationS), asIs)...)
 	limit := m.job.Settings.Delivery.NoiseMaxDBFS
 	left := max(float64(m.measured.NoiseFloorDBFS), float64(m.measured.RoomToneDBFS)) - limit
