@@ -196,21 +196,20 @@ func stretchesOf(levels []float64, rateHz, least int, is func(db float64) bool) 
 	return out
 }
 
-// quietPieces are stretches of at least 0.4 s within 5 dB of a recording's
-// quiet, 50 ms at both ends left out.
+// quietPieces are stretches of at least 0.25 s within 6 dB of a recording's
+// softest moments, 25 ms at both ends left out: not its breaths.
 func quietPieces(x []float32, rateHz int) [][]float32 {
+	const digitalSilence = -115
 	levels := levelsOf(x, rateHz)
-	floor := tenth(levels)
+	sorted := slices.Sorted(slices.Values(levels))
+	start, _ := slices.BinarySearch(sorted, digitalSilence)
+	sorted = sorted[start:]
+	softest := sorted[len(sorted)/50]
 	var out [][]float32
-	for _, s := range stretchesOf(levels, rateHz, 8, func(db float64) bool { return db < floor+5 && db > -120 }) {
-		out = append(out, x[s.From+rateHz/20:s.To-rateHz/20])
+	for _, s := range stretchesOf(levels, rateHz, 5, func(db float64) bool { return db < softest+6 && db > digitalSilence }) {
+		out = append(out, x[s.From+rateHz/40:s.To-rateHz/40])
 	}
 	return out
-}
-
-func tenth(levels []float64) float64 {
-	sorted := slices.Sorted(slices.Values(levels))
-	return sorted[len(sorted)/10]
 }
 
 // loudSpans tells where a real reading's words are: between pauses of 0.3 s or
@@ -237,6 +236,11 @@ func (g ground) rmsAmplitude() float64 {
 // dBFS, into an amplitude in g.
 func (g ground) finished(dbfs float64) float64 {
 	return g.rmsAmplitude() * math.Pow(10, (dbfs+20)/20)
+}
+
+// roomDBFS is the level of the ground's room in the finished file.
+func (g ground) roomDBFS() float64 {
+	return rmsDBFS(g.quiet(g.rateHz)) - 20*math.Log10(g.rmsAmplitude()) - 20
 }
 
 func (g ground) frames(s float64) int        { return int(math.Round(s * float64(g.rateHz))) }

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"lectern/config"
@@ -67,17 +68,17 @@ func (c count) String() string {
 
 // TestPlanting plants every kind of fault at graded strengths into clean narration
 // and counts how many are found, at their place. All at or above the strength where
-// a careful listener objects must be. LECTERN_LONG=1 does so with every strength, in
-// all voices and, with LECTERN_RECORDINGS, in real readings; -update-findings writes the
+// a careful listener objects must be. LECTERN_LONG=1 does so with every strength,
+// all voices in turn and, with LECTERN_RECORDINGS, in real readings; -update-findings writes the
 // table into the README.
 func TestPlanting(t *testing.T) {
-	grounds := plantingGrounds(t)
+	grounds := makeGrounds(t)
 	var tables strings.Builder
 	for _, kind := range plantingKinds() {
 		t.Run(kind, func(t *testing.T) {
-			for _, p := range plantings() {
+			for i, p := range plantings() {
 				if p.kind == kind {
-					row := p.run(t, grounds)
+					row := p.run(t, grounds, i)
 					t.Log("\n" + row)
 					tables.WriteString(row + "\n")
 				}
@@ -105,37 +106,36 @@ func hasRecordings() bool { return os.Getenv("LECTERN_RECORDINGS") != "" }
 
 // stillMissed are the kinds for which nothing is demanded yet.
 var stillMissed = map[string]bool{
-	"clipped_lowered": true, "soft_clipped": true, "drop_out": true, "repeated": true, "narrow_band": true, "silence_inside": true,
+	"drop_out": true, "repeated": true, "narrow_band": true,
 	"click": true, "thump": true, "speech_soft": true, "room_change": true, "tone_change": true,
 }
 
 // lengths of a ground in seconds.
 func groundS() (short, long float64) {
 	if thorough() {
-		return 45, 150
+		return 30, 150
 	}
 	return 26, 100
 }
 
+// plantingGrounds are made when they are first asked for.
+type plantingGrounds struct {
+	made  groundPair
+	read  []groundPair
+	taken []ground // real recordings
+}
+
 type groundPair struct{ short, long func() ground }
 
-// plantingGrounds makes each ground when it is first asked for.
-func plantingGrounds(t *testing.T) []groundPair {
-	once := func(make func() ground) func() ground {
-		var g *ground
-		return func() ground {
-			if g == nil {
-				made := make()
-				g = &made
-			}
-			return *g
+func makeGrounds(t *testing.T) plantingGrounds {
+	shortS, longS := groundS()
+	pair := func(make func(s float64) ground) groundPair {
+		return groundPair{
+			sync.OnceValue(func() ground { return make(shortS) }),
+			sync.OnceValue(func() ground { return make(longS) }),
 		}
 	}
-	shortS, longS := groundS()
-	out := []groundPair{{
-		once(func() ground { return madeGround(51, shortS) }),
-		once(func() ground { return madeGround(51, longS) }),
-	}}
+	out := plantingGrounds{made: pair(func(s float64) ground { return madeGround(51, s) })}
 	voices := narrated.Voices()
 	if !thorough() {
 		voices = voices[:1]
@@ -145,34 +145,58 @@ func plantingGrounds(t *testing.T) []groundPair {
 			t.Logf("%s is left out: its synthesizer is not installed", v.Name)
 			continue
 		}
-		seed := uint64(60 + i)
-		out = append(out, groundPair{
-			once(func() ground { return voiceGround(t, v, seed, shortS) }),
-			once(func() ground { return voiceGround(t, v, seed, longS) }),
-		})
+		out.read = append(out.read, pair(func(s float64) ground { return voiceGround(t, v, uint64(60+i), s) }))
 	}
 	if thorough() && hasRecordings() {
 		for _, g := range realGrounds(t) {
-			same := func() ground { return g }
-			out = append(out, groundPair{same, same})
+			if g.roomDBFS() < -40 { // 20 dB under the words: else it is not clean
+				out.taken = append(out.taken, g)
+			}
 		}
 	}
 	return out
 }
 
-// run plants p into all grounds and returns its row of the table.
-func (p planting) run(t *testing.T, grounds []groundPair) string {
+// inTurn are the grounds for one strength of p: what needs minutes, or a chapter to
+// be mastered, takes fewer.
+func (g plantingGrounds) inTurn(p planting, strength float64, turn int) []ground {
+	pick := func(pair groundPair) ground {
+		if p.long {
+			return pair.long()
+		}
+		return pair.short()
+	}
+	var out []ground
+	useMade := !p.long || len(g.read) == 0 || turn%2 == 0
+	if useMade {
+		out = append(out, pick(g.made))
+	}
+	if len(g.read) > 0 && (!useMade || !p.long && (thorough() || !p.mastered)) {
+		out = append(out, pick(g.read[turn%len(g.read)]))
+	}
+	var fit []ground
+	for _, x := range g.taken {
+		if !p.long || len(x.x) > 60*x.rateHz {
+			fit = append(fit, x)
+		}
+	}
+	if len(fit) > 0 && p.worse(strength, p.objects) {
+		out = append(out, fit[turn%len(fit)])
+	}
+	return out
+}
+
+// run plants p into the grounds and returns its row of the table. A thorough run
+// goes through all of them in turn: made, read by a synthesizer, and, where there
+// are any, real.
+func (p planting) run(t *testing.T, grounds plantingGrounds, turn int) string {
 	t.Helper()
 	counts := make([]count, len(p.strengths))
 	for i, strength := range p.strengths {
 		if !thorough() && strength != p.objects {
 			continue
 		}
-		for k, pair := range grounds {
-			g := pair.short()
-			if p.long {
-				g = pair.long()
-			}
+		for k, g := range grounds.inTurn(p, strength, turn+i) {
 			at := p.plant(g, strength, rand.New(rand.NewPCG(uint64(i), uint64(k))))
 			if at == nil {
 				continue

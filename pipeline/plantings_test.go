@@ -232,6 +232,9 @@ func roomFaults() []planting {
 		return planting{
 			kind: "room_change", how: how, unit: unit, strengths: strengths, objects: objects, why: why, long: true,
 			plant: func(g ground, s float64, rng *rand.Rand) *planted {
+				if g.roomDBFS() > -70 {
+					return nil // its own room would cover the change
+				}
 				pause := g.middlePause()
 				half := (pause.From + pause.To) / 2
 				room := narrated.Room(rng.Uint64(), g.rateHz, len(g.x), 0)
