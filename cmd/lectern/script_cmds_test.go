@@ -3,6 +3,8 @@ package main
 import (
 	"bytes"
 	"encoding/binary"
+	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -16,6 +18,8 @@ var scriptCmds = map[string]func(*testscript.TestScript, bool, []string){
 	"exits":    exits,
 	"take":     take,
 	"silence":  silence,
+	"room":     room,
+	"reading":  reading,
 	"truncate": truncate,
 	"nothing":  nothing,
 	"waitfor":  waitfor,
@@ -24,16 +28,13 @@ var scriptCmds = map[string]func(*testscript.TestScript, bool, []string){
 }
 
 // take FILE N writes 2.5 s of the demo's reading, a different piece for each N.
-// It appears under its name only when it is whole.
 func take(ts *testscript.TestScript, _ bool, args []string) {
 	if len(args) != 2 {
 		ts.Fatalf("usage: take FILE N")
 	}
 	n, err := strconv.Atoi(args[1])
 	ts.Check(err)
-	path := ts.MkAbs(args[0])
-	ts.Check(os.WriteFile(path+".part", shortTake(n), 0o640))
-	ts.Check(os.Rename(path+".part", path))
+	drop(ts, args[0], shortTake(n))
 }
 
 // silence FILE SECONDS writes a WAV that holds nothing but zeros.
@@ -43,11 +44,78 @@ func silence(ts *testscript.TestScript, _ bool, args []string) {
 	}
 	seconds, err := strconv.Atoi(args[1])
 	ts.Check(err)
+	drop(ts, args[0], wav24(make([]int16, 24000*seconds)))
+}
+
+// room FILE DBFS SECONDS writes the even noise of a room.
+func room(ts *testscript.TestScript, _ bool, args []string) {
+	if len(args) != 3 {
+		ts.Fatalf("usage: room FILE DBFS SECONDS")
+	}
+	dbfs, err := strconv.ParseFloat(args[1], 64)
+	ts.Check(err)
+	seconds, err := strconv.Atoi(args[2])
+	ts.Check(err)
+	samples := make([]int16, 24000*seconds)
+	addRoom(samples, dbfs)
+	drop(ts, args[0], wav24(samples))
+}
+
+// reading FILE [ROOM] writes the demo's whole reading; with ROOM, in dBFS, as it is
+// from farther off: duller, and in a room that is so much louder.
+func reading(ts *testscript.TestScript, _ bool, args []string) {
+	if len(args) != 1 && len(args) != 2 {
+		ts.Fatalf("usage: reading FILE [ROOM]")
+	}
+	samples := make([]int16, len(demoRaw[44:])/2)
+	for i := range samples {
+		samples[i] = int16(binary.LittleEndian.Uint16(demoRaw[44+2*i:]))
+	}
+	if len(args) == 2 {
+		dbfs, err := strconv.ParseFloat(args[1], 64)
+		ts.Check(err)
+		low := 0.0 // a first-order low-pass at 1 kHz, two parts of three
+		for i, v := range samples {
+			low += (1 - math.Exp(-2*math.Pi*1000/24000)) * (float64(v) - low)
+			samples[i] = int16(math.Round(float64(v)/3 + 2*low/3))
+		}
+		addRoom(samples, dbfs)
+	}
+	drop(ts, args[0], wav24(samples))
+}
+
+// addRoom adds noise of a plain RMS, the same each time, with more low than high.
+func addRoom(samples []int16, dbfs float64) {
+	rng := rand.New(rand.NewPCG(5, 6))
+	noise := make([]float64, len(samples))
+	var low, sum float64
+	for i := range noise {
+		low += 0.1 * (rng.NormFloat64() - low)
+		noise[i] = low
+		sum += low * low
+	}
+	gain := 32768 * math.Pow(10, dbfs/20) / math.Sqrt(sum/float64(len(noise)))
+	for i, v := range noise {
+		samples[i] += int16(math.Round(v * gain))
+	}
+}
+
+// wav24 makes a WAV of 16 bit, 24 kHz, mono, as the demo's.
+func wav24(samples []int16) []byte {
 	wav := bytes.Clone(demoRaw[:44])
-	data := make([]byte, 2*24000*seconds)
-	binary.LittleEndian.PutUint32(wav[4:], uint32(36+len(data)))
-	binary.LittleEndian.PutUint32(wav[40:], uint32(len(data)))
-	ts.Check(os.WriteFile(ts.MkAbs(args[0]), append(wav, data...), 0o640))
+	binary.LittleEndian.PutUint32(wav[4:], uint32(36+2*len(samples)))
+	binary.LittleEndian.PutUint32(wav[40:], uint32(2*len(samples)))
+	for _, v := range samples {
+		wav = binary.LittleEndian.AppendUint16(wav, uint16(v))
+	}
+	return wav
+}
+
+// drop writes a recording that appears under its name only when it is whole.
+func drop(ts *testscript.TestScript, name string, wav []byte) {
+	path := ts.MkAbs(name)
+	ts.Check(os.WriteFile(path+".part", wav, 0o640))
+	ts.Check(os.Rename(path+".part", path))
 }
 
 // truncate FILE BYTES cuts a file.

@@ -72,7 +72,7 @@ type RoomTest struct {
 // compared with, each positive where the test has more.
 type Differences struct {
 	// RoomToVoiceDB is of the room against the voice, BrightnessDB and WarmthDB are of
-	// the voice's high and lowest octaves against its middle ones, LevelDB is of the
+	// the voice's high octaves and its lowest against its middle ones, LevelDB is of the
 	// voice itself.
 	RoomToVoiceDB Figure `json:"room_to_voice_db"`
 	BrightnessDB  Figure `json:"brightness_db"`
