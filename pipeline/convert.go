@@ -34,10 +34,11 @@ func convert(ctx context.Context, path string, s *survey, rumbleHz float64, aim 
 	filter := newRumbleFilter(rumbleHz)
 	analyzer := speech.NewAnalyzer()
 	listener := findings.NewListener()
-	unfiltered := framePower{}
+	unfiltered, recorded := framePower{}, framePower{}
 	var clean []float32
 	emit := func(block []float32) error {
 		unfiltered.add(block)
+		recorded.addShifted(block, float32(s.offset))
 		listener.Add(block)
 		clean = append(clean[:0], block...) // the block is the converter's own
 		filter.apply(clean)
@@ -72,7 +73,13 @@ func convert(ctx context.Context, path string, s *survey, rumbleHz float64, aim 
 	rec = &recording{scratch: sc, m: speech.Draw(analyzer.Features())}
 	rec.faults = listener.Conclude(rec.m, aim, silentVoiceDBFS)
 	power := unfiltered.frames(rec.m.Features.Len())
-	rec.silent = digitalSilence(power)
+	// Where the recorder wrote nothing, taking the offset away leaves a constant.
+	rec.silent = digitalSilence(recorded.frames(len(power)))
+	for i, silent := range rec.silent {
+		if silent {
+			power[i] = 0
+		}
+	}
 	return rec, power, nil
 }
 
@@ -83,8 +90,12 @@ type framePower struct {
 	n     int
 }
 
-func (p *framePower) add(block []float32) {
+func (p *framePower) add(block []float32) { p.addShifted(block, 0) }
+
+// addShifted adds the block with a constant added to each sample.
+func (p *framePower) addShifted(block []float32, by float32) {
 	for _, x := range block {
+		x += by
 		p.sum += float64(x) * float64(x)
 		if p.n++; p.n == frameSamples {
 			p.power = append(p.power, float32(p.sum/frameSamples))

@@ -77,7 +77,7 @@ const (
 	ceilingWidth = 1.0116
 	// lowestCeiling is -30 dBFS: softer tops are drawn in steps too coarse to tell.
 	lowestCeiling = 0.0316
-	// ceilingS is how long a ceiling is remembered without being met: levels may have
+	// ceilingS is how long a ceiling is remembered against lower ones: levels may have
 	// been changed from phrase to phrase after the clipping.
 	ceilingS = 2.0
 )
@@ -175,9 +175,9 @@ func (c *clipFinder) endFlat(v float32) {
 
 // meet takes a flat top.
 func (s *ceiling) meet(c *clipFinder, p place) {
-	if s.tops > 0 && (p.level*ceilingWidth < s.level || p.from > s.lastAt+int64(ceilingS*float64(c.rateHz))) {
+	if s.tops > 0 && p.level*ceilingWidth < s.level {
 		if p.from <= s.lastAt+int64(ceilingS*float64(c.rateHz)) {
-			return // a flat top under the ceiling
+			return // under the ceiling
 		}
 		s.tops = 0
 	}

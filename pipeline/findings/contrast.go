@@ -8,16 +8,15 @@ type SoftSpeech struct {
 
 // easedDB is how much is left to mastering, which makes the pauses softer: a room
 // that is too loud by less is no fault to tell of beside the noise checks (our choice).
-const easedDB = 10.0
+const easedDB = 8.0
 
-// softSpeech compares the reading with the room from 88 Hz up, which rumble and
-// hum below do not reach.
+// softSpeech compares the reading with the room from 44 Hz up.
 func (c *conclusion) softSpeech() *SoftSpeech {
 	if len(c.m.Phrases) == 0 || len(c.roomHops) < leastRoomHops {
 		return nil
 	}
 	var room float64
-	for _, o := range c.roomColorDBFS()[1:] {
+	for _, o := range c.roomColorDBFS() {
 		room += powerOf(o)
 	}
 	s := &SoftSpeech{
