@@ -45,7 +45,6 @@ func Check(ctx context.Context, path string, d config.Delivery) (*report.Checked
 	faults := m.faults(drawn, d)
 	fillColors(&measured, faults)
 	c.Measured = measured
-	c.Findings = append(c.Findings, tellSampleFaults(m.sampleFaults(), float64(measured.DurationS), asIs)...)
 	c.Findings = append(c.Findings, tellFaults(faults, float64(measured.DurationS), asIs)...)
 	c.Checks = report.Judge(measured, c.Format, d, float64(splitAt(drawn.Features.Len(), drawn.Pauses))/framesPerSecond)
 	c.Judge()

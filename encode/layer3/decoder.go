@@ -1,6 +1,9 @@
 package layer3
 
-import "errors"
+import (
+	"encoding/binary"
+	"errors"
+)
 
 // What can be wrong with a frame.
 var (
@@ -99,7 +102,7 @@ func (d *Decoder) read(data []byte, k kind) error {
 	if err := d.readMain(begin*8, k); err != nil {
 		return err
 	}
-	if k.crc && !crcHolds(data, k) {
+	if k.crc && binary.BigEndian.Uint16(data[headerBytes:]) != crc(data, k) {
 		return ErrCRC
 	}
 	return nil

@@ -11,28 +11,28 @@ type hybrid struct {
 // granule fills slots, 18 times a sample for each of the 32 subbands. It changes
 // the spectrum.
 func (h *hybrid) granule(s *spectrum, g *granule, b *bands, slots *[18][32]float32) {
-	longBands := 32 // subbands that are long
+	plain := 0 // subbands that are as in a long block, whatever the rest is
+	if g.mixed {
+		plain = 2
+	}
+	unaliased := 32
 	if g.block == short {
-		longBands = 0
-		from := 0
-		if g.mixed {
-			longBands, from = 2, mixedLines
-		}
-		reorder(s, b, from)
+		unaliased = plain
+		reorder(s, b, 18*plain)
 	}
 	active := (s.used + 17) / 18
-	if longBands > 1 && active > 0 {
+	if unaliased > 0 && active > 0 {
 		// Alias reduction reaches 8 lines into the next subband.
 		active = min(active+1, 32)
-		reduceAliases(&s.lines, min(active, longBands))
+		reduceAliases(&s.lines, min(active, unaliased))
 	}
 	for sb := range active {
 		x := (*[18]float32)(s.lines[18*sb:])
 		switch {
-		case g.block == short && sb >= longBands:
-			h.short(x, sb, slots)
-		case g.block == short: // the long subbands of a mixed block
+		case sb < plain:
 			h.long(x, sb, long, slots)
+		case g.block == short:
+			h.short(x, sb, slots)
 		default:
 			h.long(x, sb, g.block, slots)
 		}

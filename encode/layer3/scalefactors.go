@@ -76,42 +76,48 @@ var lsfRuns = [6][3][4]int{
 	{{8, 8, 5, 0}, {15, 12, 9, 0}, {6, 18, 9, 0}},
 }
 
-// readLSF reads the scalefactors of MPEG-2 and 2.5 (ISO/IEC 13818-3 §2.4.3.2).
-// positions is set for the right channel of intensity stereo.
-func (s *scalefactors) readLSF(r *bitReader, g *granule, positions bool) {
-	var n [4]int
-	row := 0
-	c := g.scalefacCompress
+// lsfLengths takes scalefac_compress of MPEG-2 and 2.5 apart (ISO/IEC 13818-3
+// §2.4.3.2): the four lengths in bits, the row of lsfRuns, and whether preflag is
+// set. positions is set for the right channel of intensity stereo.
+func lsfLengths(c int, positions bool) (bits [4]int, row int, preflag bool) {
 	switch {
 	case positions && c>>1 < 180:
 		c >>= 1
-		n, row = [4]int{c / 36, c % 36 / 6, c % 6}, 3
+		return [4]int{c / 36, c % 36 / 6, c % 6}, 3, false
 	case positions && c>>1 < 244:
 		c = c>>1 - 180
-		n, row = [4]int{c >> 4, c >> 2 & 3, c & 3}, 4
+		return [4]int{c >> 4, c >> 2 & 3, c & 3}, 4, false
 	case positions:
 		c = c>>1 - 244
-		n, row = [4]int{c / 3, c % 3}, 5
+		return [4]int{c / 3, c % 3}, 5, false
 	case c < 400:
-		n, row = [4]int{(c >> 4) / 5, (c >> 4) % 5, c >> 2 & 3, c & 3}, 0
+		return [4]int{(c >> 4) / 5, (c >> 4) % 5, c >> 2 & 3, c & 3}, 0, false
 	case c < 500:
 		c -= 400
-		n, row = [4]int{(c >> 2) / 5, (c >> 2) % 5, c & 3}, 1
-	default:
-		c -= 500
-		n, row = [4]int{c / 3, c % 3}, 2
-		g.preflag = true
+		return [4]int{(c >> 2) / 5, (c >> 2) % 5, c & 3}, 1, false
 	}
-	form := 0
-	if g.block == short {
-		form = 1
-		if g.mixed {
-			form = 2
-		}
+	c -= 500
+	return [4]int{c / 3, c % 3}, 2, true
+}
+
+// runs returns the row of lsfRuns for the kind of the block.
+func (g *granule) runs(row int) [4]int {
+	switch {
+	case g.block != short:
+		return lsfRuns[row][0]
+	case !g.mixed:
+		return lsfRuns[row][1]
 	}
+	return lsfRuns[row][2]
+}
+
+// readLSF reads the scalefactors of MPEG-2 and 2.5.
+func (s *scalefactors) readLSF(r *bitReader, g *granule, positions bool) {
+	bits, row, preflag := lsfLengths(g.scalefacCompress, positions)
+	g.preflag = preflag
 	at := 0
-	for i, run := range lsfRuns[row][form] {
-		s.readRun(r, at, at+run, n[i], 1<<n[i]-1)
+	for i, run := range g.runs(row) {
+		s.readRun(r, at, at+run, bits[i], 1<<bits[i]-1)
 		at += run
 	}
 	clear(s.value[at:])

@@ -74,7 +74,7 @@ type granule struct {
 	// scalefacCompress is an index of 4 bits into slens, of 9 bits for lsf.
 	scalefacCompress int
 	block            blockType
-	mixed            bool
+	mixed            bool   // the two lowest subbands are as in a long block
 	table            [3]int // of the regions
 	regionEnd        [3]int // line after each region, before it is cut to bigValues
 	subblockGain     [3]int
@@ -168,7 +168,6 @@ func (g *granule) parseSwitched(r *bitReader, k kind) error {
 	case g.block == long:
 		return ErrSideInfo
 	case g.block != short:
-		g.mixed = false // of a start or stop block all bands are long
 		g.regionEnd[0] = int(bandsOf[k.rate].longEdges[8])
 	case g.mixed && bandsOf[k.rate].mixed == nil:
 		return ErrSideInfo
@@ -179,21 +178,21 @@ func (g *granule) parseSwitched(r *bitReader, k kind) error {
 	return nil
 }
 
-// crcHolds reports whether the checksum of a protected frame is right: CRC-16,
-// polynomial 0x8005, start 0xFFFF, over the last two bytes of the header and the
-// side information (§2.4.3.1).
-func crcHolds(frame []byte, k kind) bool {
-	crc := uint16(0xFFFF)
+// crc returns the checksum that a protected frame should have: CRC-16, polynomial
+// 0x8005, start 0xFFFF, over the last two bytes of the header and the side
+// information (§2.4.3.1).
+func crc(frame []byte, k kind) uint16 {
+	sum := uint16(0xFFFF)
 	add := func(b []byte) {
 		for _, v := range b {
-			crc ^= uint16(v) << 8
+			sum ^= uint16(v) << 8
 			for range 8 {
-				carry := crc >> 15
-				crc = crc<<1 ^ 0x8005*carry
+				carry := sum >> 15
+				sum = sum<<1 ^ 0x8005*carry
 			}
 		}
 	}
 	add(frame[2:headerBytes])
 	add(frame[headerBytes+crcBytes:][:k.sideBytes()])
-	return crc == uint16(frame[headerBytes])<<8|uint16(frame[headerBytes+1])
+	return sum
 }
