@@ -21,6 +21,7 @@ type bead struct {
 	fromHop, toHop int
 	octaves        Color
 	voiceDB        float64 // level of the voice around it
+	logs           Color   // of voice: the mean of its dB, where octaves is that of its power
 }
 
 // rule says how beads are compared.
@@ -39,7 +40,7 @@ var (
 	roomRule = rule{hops: 5, least: 4, most: 12, sureTimes: 5, apartS: 45}
 	// toneRule: 2.5 s of voice are one bead, 20 to 60 s are compared, so that a line
 	// spoken in another voice is no change.
-	toneRule = rule{hops: 25, least: 8, most: 24, sureTimes: 6, apartS: 60}
+	toneRule = rule{hops: 25, least: 8, most: 24, sureTimes: 4.8, apartS: 60}
 )
 
 const (
@@ -95,7 +96,7 @@ func (c *conclusion) roomChanges() []Change {
 	var beads []bead
 	for i := 0; i+roomRule.hops <= len(c.roomHops); i += roomRule.hops {
 		hops := c.roomHops[i : i+roomRule.hops]
-		beads = append(beads, bead{hops[0], hops[len(hops)-1], c.medianOf(hops), 0})
+		beads = append(beads, bead{fromHop: hops[0], toHop: hops[len(hops)-1], octaves: c.medianOf(hops)})
 	}
 	c.addVoice(beads, c.voiceHops())
 	measures := []measure{
@@ -163,11 +164,14 @@ func (c *conclusion) toneChanges() []Change {
 	var beads []bead
 	for i := 0; i+toneRule.hops <= len(voice); i += toneRule.hops {
 		hops := voice[i : i+toneRule.hops]
-		beads = append(beads, bead{hops[0], hops[len(hops)-1], c.relativeColor(hops), 0})
+		beads = append(beads, bead{fromHop: hops[0], toHop: hops[len(hops)-1], octaves: c.relativeColor(hops), logs: c.meanOf(hops)})
 	}
-	measures := []measure{
-		{brightDB, func(b bead) float64 { return b.octaves.high() - b.octaves.middle() }},
-		{warmDB, func(b bead) float64 { return b.octaves.low() - (b.octaves[3]+b.octaves[4])/2 }},
+	// One reader's power scatters less, another's dB: each counts by its own scatter.
+	var measures []measure
+	for _, of := range []func(bead) Color{func(b bead) Color { return b.octaves }, func(b bead) Color { return b.logs }} {
+		measures = append(measures,
+			measure{brightDB, func(b bead) float64 { return of(b).high() - of(b).middle() }},
+			measure{warmDB, func(b bead) float64 { return of(b).low() - (of(b)[3]+of(b)[4])/2 }})
 	}
 	for o := 1; o < len(OctaveHz); o++ {
 		measures = append(measures, measure{octaveDB, func(b bead) float64 { return b.octaves[o] - b.octaves.others(o) }})

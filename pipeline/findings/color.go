@@ -88,3 +88,16 @@ func (c *conclusion) hopDB(h int) float64 {
 	}
 	return decibels(sum)
 }
+
+// meanOf is the mean of the dB of each octave. What colors a voice all along, as a
+// microphone does, adds the same to each hop, and the mean of dB scatters less than
+// that of power, which the few loudest sounds make.
+func (c *conclusion) meanOf(hops []int) Color {
+	out := make(Color, len(OctaveHz))
+	for b := range out {
+		for _, h := range hops {
+			out[b] += float64(c.octaves[h][b]) / 100 / float64(len(hops))
+		}
+	}
+	return out
+}
