@@ -112,7 +112,7 @@ func soxStats(t *testing.T, file string, effects ...string) map[string]float64 {
 	t.Helper()
 	args := append([]string{file, "-n"}, effects...)
 	return figures(output(t, "sox", append(args, "stats")...), func(line string) (string, string) {
-		const name = 14 // letters to the first column
+		const name = 12 // letters of the longest name
 		if len(line) < name {
 			return "", ""
 		}
