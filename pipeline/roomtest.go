@@ -57,9 +57,11 @@ type RoomAnswer struct {
 	job     RoomJob
 	started time.Time
 	survey  *survey
-	m       *speech.Map // its features are those of the filtered stream
-	plain   []float32   // power of each frame before the rumble filter
-	faults  findings.Faults
+	m       *speech.Map
+	// plain and clean are the power of each frame before and after the rumble filter,
+	// 0 where the recorder wrote nothing.
+	plain, clean []float32
+	faults       findings.Faults
 	// measured are the figures of the recording as it is.
 	measured report.Measured
 	room     report.RoomTest
@@ -86,10 +88,11 @@ func (a *RoomAnswer) read(ctx context.Context, book chapters) error {
 	}
 	filter := newRumbleFilter(a.job.Settings.Level.RumbleHz)
 	analyzer, listener := speech.NewAnalyzer(), findings.NewListener()
-	var plain framePower
+	var plain, recorded framePower
 	var clean []float32
 	emit := func(block []float32) error {
 		plain.add(block)
+		recorded.addShifted(block, float32(s.offset))
 		listener.Add(block)
 		clean = append(clean[:0], block...) // the block is the converter's own
 		filter.apply(clean)
@@ -117,7 +120,13 @@ func (a *RoomAnswer) read(ctx context.Context, book chapters) error {
 		return ErrChanged
 	}
 	a.m = speech.Draw(analyzer.Features())
-	a.plain = plain.frames(a.m.Features.Len())
+	n := a.m.Features.Len()
+	a.plain, a.clean = plain.frames(n), slices.Clone(a.m.Features.Power)
+	for i, silent := range digitalSilence(recorded.frames(n)) {
+		if silent { // though the offset that was taken away left a constant
+			a.plain[i], a.clean[i] = 0, 0
+		}
+	}
 	a.room.VoiceDBFS, a.room.VoiceFrom = a.voice(book)
 	a.faults = listener.Conclude(a.m, aimOf(a.job.Settings.Delivery), float64(a.room.VoiceDBFS))
 	s.meters.fill(&a.measured)
@@ -168,9 +177,8 @@ func (a *RoomAnswer) reckon(book chapters) {
 		r.RoomS = inSeconds(a.roomFrames(sounds))
 	}
 	r.GainDB = report.Figure(d.RMSAimDBFS) - r.VoiceDBFS + readingUnderVoiceDB
-	filtered := a.m.Features.Power
-	floor := meter.FromPower(noiseFloorPower(filtered, a.m.Pauses))
-	tone := meter.FromPower(roomTonePower(filtered, a.m.Pauses, sounds))
+	floor := meter.FromPower(noiseFloorPower(a.clean, a.m.Pauses))
+	tone := meter.FromPower(roomTonePower(a.clean, a.m.Pauses, sounds))
 	r.NoiseFloorDBFS, r.RoomToneDBFS = meter.Silent, meter.Silent
 	if r.RoomS < leastRoomS || floor.IsSilent() || tone.IsSilent() {
 		return
@@ -192,7 +200,7 @@ func (a *RoomAnswer) reckon(book chapters) {
 func (a *RoomAnswer) roomFrames(sounds []bool) (n int) {
 	for _, p := range a.m.Pauses {
 		for i := p.From + edgeFrames; i < p.To-edgeFrames; i++ {
-			if a.plain[i] >= silentPower && !sounds[i] {
+			if a.plain[i] > 0 && !sounds[i] {
 				n++
 			}
 		}
@@ -205,7 +213,7 @@ func (a *RoomAnswer) muted() bool {
 	var silent int
 	for _, p := range a.m.Pauses {
 		for _, power := range a.plain[p.From:p.To] {
-			if power < silentPower {
+			if power == 0 {
 				silent++
 			}
 		}

@@ -188,6 +188,15 @@ func TestRoomNotHeard(t *testing.T) {
 	}{
 		"short":  {roomOf(-70, 2), "There are only 1.9 seconds of nothing but your room"},
 		"silent": {make([]float32, 12*sampleRateHz), "holds no sound at all"},
+		"muted between the words": {func() []float32 {
+			x := spoken(-20, -70)
+			for i := range x {
+				x[i] += 0.002
+			}
+			clear(x[:10*sampleRateHz]) // a constant offset hides that nothing was recorded
+			return x[:12*sampleRateHz+sampleRateHz/2]
+		}(), "holds no sound at all"},
+		"nothing but an offset": {slices.Repeat([]float32{0.01}, 12*sampleRateHz), "holds no sound at all"},
 		"words only": {func() []float32 {
 			tape := made.NewTape(5)
 			for range 4 {

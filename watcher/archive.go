@@ -69,19 +69,11 @@ func endingFor(role string) string {
 // shelf finds a chapter in finished/ and archive/, whatever its spelling there.
 // ending is that of its finished file.
 func (ws *Workspace) shelf(book, chapter, ending string) (shelf, error) {
-	s := shelf{Book: outStem(book), Stem: outStem(chapter), Ending: ending}
-	if book != "" {
-		for _, root := range []string{ws.Archive, ws.Finished} {
-			spelled, err := spelling(root, s.Book)
-			if err != nil {
-				return shelf{}, err
-			}
-			if spelled != "" {
-				s.Book = spelled
-				break
-			}
-		}
+	filed, err := ws.filed(book)
+	if err != nil {
+		return shelf{}, err
 	}
+	s := shelf{Book: filed, Stem: outStem(chapter), Ending: ending}
 	recipe, newest := "", -1
 	for _, dir := range []string{
 		filepath.Join(ws.Finished, s.Book, "superseded"), filepath.Join(ws.Archive, s.Book),
@@ -118,6 +110,21 @@ func (ws *Workspace) shelf(book, chapter, ending string) (shelf, error) {
 		s.Raws = r.Raws
 	}
 	return s, ws.current(&s)
+}
+
+// filed returns the name of a book's folder in finished/ and archive/, "" for "".
+func (ws *Workspace) filed(book string) (string, error) {
+	name := outStem(book)
+	if name == "" {
+		return "", nil
+	}
+	for _, root := range []string{ws.Archive, ws.Finished} {
+		spelled, err := spelling(root, name)
+		if spelled != "" || err != nil {
+			return spelled, err
+		}
+	}
+	return name, nil
 }
 
 // current reads which revision lies under the plain name. A finished file without

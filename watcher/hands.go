@@ -70,6 +70,9 @@ type Sorted struct {
 // Job is one batch of raws, to be made into one chapter.
 type Job struct {
 	Book, Chapter string
+	// Filed is the name of the book's folder in finished/ and archive/, which may be
+	// spelled otherwise than in the inbox.
+	Filed string
 	// Dir is the job's own folder in working/. Make may write anything there,
 	// except below new/ and under the names orig.json, job.json, lease, plan.json.
 	Dir  string

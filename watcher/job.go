@@ -206,7 +206,11 @@ func (d *daemon) callMake(ctx context.Context, j *job, list []jobRaw) (made Made
 			err = &panicError{v, debug.Stack()}
 		}
 	}()
-	order := Job{Book: j.Book, Chapter: j.Chapter, Dir: j.Dir}
+	filed, err := d.ws.filed(j.Book)
+	if err != nil {
+		return Made{}, err
+	}
+	order := Job{Book: j.Book, Chapter: j.Chapter, Filed: filed, Dir: j.Dir}
 	order.Progress = func(share float64) {
 		d.tell(Event{Kind: Progress, Book: j.Book, Chapter: j.Chapter, Raws: j.names(), Share: share})
 	}

@@ -228,10 +228,17 @@ func TestHostileNames(t *testing.T) {
 func TestSpellingsOfOneNameAreOneChapter(t *testing.T) {
 	ws := newWorkspace(t)
 	ev := newEvents(t)
-	stop, _ := watch(t, ws, quickly(t, ev.notice), testHands())
+	hands := testHands()
+	hands.Make = func(ctx context.Context, job Job) (Made, error) {
+		if job.Filed != "M\u00e1s all\u00e1" {
+			t.Errorf("of the book %q: filed in %q", job.Book, job.Filed)
+		}
+		return testMake(ctx, job)
+	}
+	stop, _ := watch(t, ws, quickly(t, ev.notice), hands)
 	drop(t, ws, "Ma\u0301s alla\u0301/03 Cafe\u0301.wav", "decomposed")
 	ev.wait(1, Finished)
-	drop(t, ws, "M\u00e1s all\u00e1/03 CAF\u00c9.WAV", "composed")
+	drop(t, ws, "M\u00c1S all\u00e1/03 CAF\u00c9.WAV", "composed")
 	ev.wait(1, Finished)
 	stop()
 	for path, text := range map[string]string{

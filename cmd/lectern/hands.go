@@ -85,7 +85,7 @@ func sortName(_, name string) watcher.Sorted {
 
 // make masters one chapter of the daemon's, or answers one room test.
 func (h hands) make(ctx context.Context, job watcher.Job) (watcher.Made, error) {
-	settings, err := h.bookSettings(job.Book)
+	settings, err := h.bookSettings(job.Book, job.Filed)
 	if err != nil {
 		return watcher.Made{}, err
 	}
@@ -137,8 +137,9 @@ func papers(m *pipeline.Master, revision int, archivedAs []string) (watcher.Pape
 
 // bookSettings returns the settings a chapter is made with: those the book's
 // earlier chapters were made with, else lectern.toml with the book's about.toml
-// over it. A single piece belongs to no book.
-func (h hands) bookSettings(book string) (config.Chapter, error) {
+// over it. A single piece belongs to no book. filed is the book's folder in the
+// archive.
+func (h hands) bookSettings(book, filed string) (config.Chapter, error) {
 	if book == "" {
 		return h.set.Chapter, nil
 	}
@@ -149,7 +150,7 @@ func (h hands) bookSettings(book string) (config.Chapter, error) {
 			return now, &watcher.BadRaw{Says: fmt.Sprintf("The settings of the book cannot be used: %v Correct the file and drop the take again.", err)}
 		}
 	}
-	begun, ok, err := begunWith(filepath.Join(h.ws.Archive, book))
+	begun, ok, err := begunWith(filepath.Join(h.ws.Archive, filed))
 	if err != nil || !ok {
 		return now, err
 	}

@@ -21,9 +21,12 @@ import (
 
 // testRoom answers one room test of the daemon's.
 func (h hands) testRoom(ctx context.Context, job watcher.Job, settings config.Chapter) (watcher.Made, error) {
-	chapters, err := finishedChapters(filepath.Join(h.ws.Finished, job.Book), job.Book)
-	if err != nil {
-		return watcher.Made{}, err
+	var chapters []report.Report // a single piece belongs to no book
+	if job.Book != "" {
+		var err error
+		if chapters, err = finishedChapters(filepath.Join(h.ws.Finished, job.Filed)); err != nil {
+			return watcher.Made{}, err
+		}
 	}
 	raw := job.Raws[0]
 	a, err := pipeline.TestRoom(ctx, pipeline.RoomJob{
@@ -73,11 +76,8 @@ func roomPapers(a *pipeline.RoomAnswer, text report.TextFile, revision int, arch
 
 // finishedChapters reads the reports of a book's finished chapters. What cannot be
 // read as one, or is being replaced just now, is left out: a test is compared with
-// what there is. A single piece belongs to no book.
-func finishedChapters(dir, book string) ([]report.Report, error) {
-	if book == "" {
-		return nil, nil
-	}
+// what there is.
+func finishedChapters(dir string) ([]report.Report, error) {
 	entries, err := os.ReadDir(dir)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil

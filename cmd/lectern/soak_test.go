@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io/fs"
 	"math"
@@ -14,6 +15,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -22,9 +24,9 @@ import (
 )
 
 // TestKilledOverAndOver drops many short takes into several book folders at
-// once, two of them as slow copies, and kills the daemon without warning again
-// and again while it works. In the end each take must be finished, reported, and
-// in the archive, bit for bit and once. With LECTERN_LONG=1 it is 200 takes and
+// once, two of them as slow copies and some as room tests, and kills the daemon
+// without warning again and again while it works. In the end each take must be
+// finished, reported, and in the archive, bit for bit and once. With LECTERN_LONG=1 it is 200 takes and
 // 50 kills, else a short form.
 func TestKilledOverAndOver(t *testing.T) {
 	if runtime.GOOS == "windows" {
@@ -46,6 +48,9 @@ func TestKilledOverAndOver(t *testing.T) {
 	for i := range count {
 		take := shortTake(i)
 		path := filepath.Join(root, "inbox", book(i), fmt.Sprintf("%03d Ebb.wav", i))
+		if isRoomTest(i) {
+			path = filepath.Join(root, "inbox", book(i), fmt.Sprintf("room test %03d.wav", i))
+		}
 		dropped[sumOf(take)] = path
 		if i == 1 || i == count-1 {
 			slow = append(slow, func() { copySlowly(t, path, take) })
@@ -87,6 +92,9 @@ func TestKilledOverAndOver(t *testing.T) {
 func book(i int) string {
 	return [...]string{"", "A Ledger of Small Tides", "The Second Ledger", "Letters", "Credits"}[i%5]
 }
+
+// isRoomTest makes room tests of two takes in eight.
+func isRoomTest(i int) bool { return i%8 == 2 || i%8 == 5 }
 
 // shortTake cuts 2.5 s out of the demo's recording, a different piece for each i.
 func shortTake(i int) []byte {
@@ -246,7 +254,8 @@ func files(t *testing.T, dir, ending string) []string {
 }
 
 // proveNothingLost is the oracle: each dropped sum is in the archive exactly
-// once, each report names an MP3 with its own sum, and nothing else lies about.
+// once, each report names an MP3 or the text of a room test with its own sum, and
+// nothing else lies about.
 func proveNothingLost(t *testing.T, root string, dropped map[string]string) {
 	t.Helper()
 	found := map[string]int{}
@@ -269,6 +278,7 @@ func proveNothingLost(t *testing.T, root string, dropped map[string]string) {
 	if len(reports) != len(dropped) {
 		t.Errorf("%d reports for %d takes", len(reports), len(dropped))
 	}
+	tests := 0
 	for _, path := range reports {
 		var r report.Report
 		text, err := os.ReadFile(path)
@@ -278,24 +288,34 @@ func proveNothingLost(t *testing.T, root string, dropped map[string]string) {
 		if err := validReport(text, ""); err != nil {
 			t.Errorf("%s: %v", path, err)
 		}
-		if err := json.Unmarshal(text, &r); err != nil {
+		var test report.RoomTestReport
+		if err := errors.Join(json.Unmarshal(text, &r), json.Unmarshal(text, &test)); err != nil {
 			t.Errorf("%s: %v", path, err)
 			continue
 		}
-		mp3, err := os.ReadFile(filepath.Join(filepath.Dir(path), r.Finished.Name))
+		name, sum := r.Finished.Name, r.Finished.SHA256
+		if r.State == report.StateRoomTest {
+			name, sum = test.RoomTest.Text.Name, test.RoomTest.Text.SHA256
+			tests++
+		}
+		made, err := os.ReadFile(filepath.Join(filepath.Dir(path), name))
 		if err != nil {
 			t.Error(err)
 			continue
 		}
-		if sumOf(mp3) != r.Finished.SHA256 {
-			t.Errorf("%s: the MP3 is not the one reported", path)
+		if sumOf(made) != sum {
+			t.Errorf("%s: the file beside it is not the one reported", path)
 		}
 		if _, mine := dropped[r.Raws[0].SHA256]; !mine {
 			t.Errorf("%s reports a recording nobody dropped", path)
 		}
 	}
-	if mp3s := files(t, filepath.Join(root, "finished"), ".mp3"); len(mp3s) != len(reports) {
-		t.Errorf("%d MP3s for %d reports", len(mp3s), len(reports))
+	mp3s := files(t, filepath.Join(root, "finished"), ".mp3")
+	texts := slices.DeleteFunc(files(t, filepath.Join(root, "finished"), ".txt"), func(path string) bool {
+		return strings.HasSuffix(path, " - please read.txt")
+	})
+	if len(mp3s)+tests != len(reports) || len(texts) != tests || tests == 0 {
+		t.Errorf("%d MP3s and %d texts for %d reports, %d of them of room tests", len(mp3s), len(texts), len(reports), tests)
 	}
 	if left := files(t, filepath.Join(root, "working"), ""); len(left) > 0 {
 		t.Errorf("left in working: %v", left)
