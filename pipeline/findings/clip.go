@@ -61,7 +61,7 @@ const (
 	// also what a limiter or a normalized peak leaves there, and cannot be told from it.
 	clipRun = 3
 	// hardSteps is how many of the file's own steps the sound must fall on either side
-	// of a flat top at full scale. A smooth top drawn in coarse steps (8 bit) looks
+	// of a flat top. A smooth top drawn in coarse steps (8 bit) looks
 	// flat, too, but falls by one step at a time.
 	hardSteps = 3
 	// flatTolerance is how far samples of a lowered flat top may lie apart: 2.5 steps
@@ -69,7 +69,7 @@ const (
 	flatTolerance, flatShare = 2.5 / 32768, 1e-4
 	// flatDrop is how far the sound must fall right beside a flat top, as a share of
 	// the level and in tolerances: a smooth top leaves the tolerance gently.
-	flatDrop, flatDrops = 0.01, 8
+	flatDrop, flatDrops = 0.003, 8
 	// flatTops is how many tops at one level make it a ceiling. In clean speech a flat
 	// top is met once in some minutes, and never two at one level.
 	flatTops = 4
@@ -166,7 +166,7 @@ func (c *clipFinder) endFlat(v float32) {
 	if level < 0 {
 		level, before, after, side = -level, -before, -after, &c.ceilings[1]
 	}
-	fall := max(flatDrop*level, flatDrops*flatTolerance)
+	fall := max(flatDrop*level, flatDrops*flatTolerance, hardSteps*c.step)
 	if level >= clipLevel || level < lowestCeiling || level-before < fall || level-after < fall {
 		return
 	}

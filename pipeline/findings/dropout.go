@@ -22,13 +22,13 @@ const (
 	// may lie. A word that ends by itself, and the gate behind it, is softer by then.
 	besideDB = 20.0
 	// overRoomDB is how far it must lie over the softest tenth of the recording.
-	overRoomDB = 12.0
+	overRoomDB = 6.0
 	// besideSteps is how many of the file's own steps the sound beside must reach: in
 	// coarse steps (8 bit) soft sound stands still by nature.
 	besideSteps = 8
 	// besideTop is how close to the furthest sample beside it a constant value may
-	// lie: one that holds a top is a clipped wave.
-	besideTop = 0.9
+	// lie: one that nothing beside goes over is a clipped wave.
+	besideTop = 0.995
 )
 
 // dropFinder finds runs of equal samples in one channel and how loud it is right

@@ -32,14 +32,15 @@ const (
 	repeatSteps = 12
 	// repeatMoves is the share of samples that must differ from the one before.
 	repeatMoves = 0.25
-	// breakShare is how much the sound before the block must differ from the sound
-	// before its repetition, as a share of the block's power, over breakSamples. A
-	// tone goes on as it was.
-	breakShare, breakSamples = 0.05, 16
-	// Sound that is no rougher where the block begins again than inside it is a tone
-	// from toneTimes repetitions on, and a voice if the block is shorter than voiceS:
-	// synthetic speech repeats its pulses exactly.
-	toneTimes, voiceS = 8, 0.025
+	// breakShare is how much the breakSamples before the block must differ from those
+	// before its repetition, as a share of the power of both. A tone goes on as it was.
+	breakShare, breakSamples = 0.1, 64
+	// Where the block begins again, sound turns more sharply than inside it. If not,
+	// it is a tone from toneTimes repetitions on; and a voice if it turns not half as
+	// sharply and the block is shorter than voiceS and heard no more than voiceTimes
+	// again: synthetic speech repeats its pulses exactly.
+	toneTimes          = 8
+	voiceS, voiceTimes = 0.025, 2
 )
 
 // repeatFinder finds exact repetitions of any length. Windows of the last second are
@@ -55,11 +56,11 @@ type repeatFinder struct {
 	anchors     [1 << anchorBits]anchor
 	step        float32 // the smallest difference of two samples so far
 
-	lag    int64 // distance at which the sound repeats now, 0 if it does not
-	from   int64 // the first sample that is as it was lag before
-	stuck  bool  // the block repeats wholly and is no tone or coarse noise
-	smooth bool  // no rougher at the seam than inside the block
-	found  []repeated
+	lag   int64   // distance at which the sound repeats now, 0 if it does not
+	from  int64   // the first sample that is as it was lag before
+	stuck bool    // the block repeats wholly and is no tone or coarse noise
+	seam  float64 // how sharply it turns where the block begins again, as a share of the most inside
+	found []repeated
 }
 
 // anchor is a remembered window.
@@ -153,12 +154,11 @@ func (f *repeatFinder) isStuck() bool {
 	if f.from < f.lag+breakSamples {
 		return false // nothing before it: a file that begins with a tone
 	}
-	var square, rough float64
+	var rough float64
 	low, high, moves := f.sample(f.from), f.sample(f.from), 0
 	for i := f.from; i < f.at; i++ {
 		v, before := f.sample(i), f.sample(i-1)
 		low, high = min(low, v), max(high, v)
-		square += float64(v) * float64(v)
 		if v != before {
 			moves++
 		}
@@ -166,15 +166,16 @@ func (f *repeatFinder) isStuck() bool {
 			rough = max(rough, f.bend(i))
 		}
 	}
-	f.smooth = max(f.bend(f.from), f.bend(f.from+1)) <= rough
-	var broken float64
+	f.seam = max(f.bend(f.from), f.bend(f.from+1)) / (rough + 1e-12)
+	var broken, both float64
 	for i := f.from - breakSamples; i < f.from; i++ {
-		d := float64(f.sample(i) - f.sample(i-f.lag))
-		broken += d * d
+		a, b := float64(f.sample(i)), float64(f.sample(i-f.lag))
+		broken += (a - b) * (a - b)
+		both += a*a + b*b
 	}
 	return high-low >= repeatSteps*f.step &&
 		float64(moves) >= repeatMoves*float64(f.lag) &&
-		broken/breakSamples >= breakShare*square/float64(f.lag)
+		broken >= breakShare*both && both > 0
 }
 
 // bend is how sharply the sound turns at a sample.
@@ -185,8 +186,9 @@ func (f *repeatFinder) bend(at int64) float64 {
 // end keeps a repetition that is over.
 func (f *repeatFinder) end() {
 	times := int((f.at - f.from) / f.lag)
-	byNature := f.smooth && (times >= toneTimes || f.lag < f.voice)
-	if f.stuck && !byNature && len(f.found) < mostPlaces {
+	tone := f.seam <= 1 && times >= toneTimes
+	voice := f.seam <= 0.5 && times <= voiceTimes && f.lag < f.voice
+	if f.stuck && !tone && !voice && len(f.found) < mostPlaces {
 		f.found = append(f.found, repeated{f.from, f.lag, times})
 	}
 	f.lag, f.stuck = 0, false
