@@ -70,12 +70,12 @@ func (c count) String() string {
 // and counts how many are found, at their place. All at or above the strength where
 // a careful listener objects must be. LECTERN_LONG=1 does so with every strength,
 // all voices in turn and, with LECTERN_RECORDINGS, in real readings; -update-findings writes the
-// table into the README.
+// tables into the README.
 func TestPlanting(t *testing.T) {
 	grounds := makeGrounds(t)
-	var tables strings.Builder
 	for _, kind := range plantingKinds() {
 		t.Run(kind, func(t *testing.T) {
+			var tables strings.Builder
 			for i, p := range plantings() {
 				if p.kind == kind {
 					row := p.run(t, grounds, i)
@@ -83,10 +83,10 @@ func TestPlanting(t *testing.T) {
 					tables.WriteString(row + "\n")
 				}
 			}
+			if *updateFindings {
+				writeSection(t, "planted "+kind, tables.String())
+			}
 		})
-	}
-	if *updateFindings {
-		writeSection(t, "planted", tables.String())
 	}
 }
 
