@@ -26,8 +26,14 @@ const (
 	// A click is over within clickFrames, a thump within thumpFrames: breaths and
 	// words last longer.
 	clickFrames, thumpFrames = 6, 40
-	// suddenDB is how much it rises within suddenFrames; a breath swells.
-	suddenDB, suddenFrames = 12.0, 2
+	// suddenDB is how much a sound rises within clickRise or thumpRise frames; a
+	// breath swells. The spectrum's window of 23 ms is part of it.
+	suddenDB             = 12.0
+	clickRise, thumpRise = 2, 4
+	// clickCrestDB and thumpCrestDB are the most by which a peak stands over the level
+	// of its band in a frame: a click of 1 ms, a thump of 40. A louder peak in the
+	// frame is something else, such as a low hum.
+	clickCrestDB, thumpCrestDB = 20.0, 9.0
 	// A sound that comes within afterWord of a word is its last t or k, released
 	// late, and one within beforeWord the beginning of the next.
 	afterWord, beforeWord = 16, 6
@@ -66,10 +72,10 @@ func (c *conclusion) bumpsIn(in speech.Span, high, low []float64) []Bump {
 	var out []Bump
 	for i := in.From; i < in.To; i++ {
 		switch {
-		case sudden(high, i, in, highRoom+clickOverDB, clickFrames):
-			out = c.addBump(out, high, i, in, clickFrames, false)
-		case sudden(low, i, in, lowRoom+thumpOverDB, thumpFrames) && high[i] < highRoom+clickOverDB:
-			out = c.addBump(out, low, i, in, thumpFrames, true)
+		case sudden(high, i, in, highRoom+clickOverDB, clickRise, clickFrames):
+			out = c.addBump(out, high, i, in, false)
+		case sudden(low, i, in, lowRoom+thumpOverDB, thumpRise, thumpFrames) && high[i] < highRoom+clickOverDB:
+			out = c.addBump(out, low, i, in, true)
 		}
 	}
 	return out
@@ -82,7 +88,7 @@ func (c *conclusion) roomBeside(in speech.Span, level []float64) float64 {
 
 // sudden tells whether a short sound has its top at frame i: over the given level,
 // risen from far lower, and gone again soon.
-func sudden(level []float64, i int, in speech.Span, over float64, frames int) bool {
+func sudden(level []float64, i int, in speech.Span, over float64, rise, frames int) bool {
 	if level[i] < over || i > 0 && level[i-1] > level[i] || i+1 < len(level) && level[i+1] >= level[i] {
 		return false
 	}
@@ -94,13 +100,17 @@ func sudden(level []float64, i int, in speech.Span, over float64, frames int) bo
 		}
 		return false
 	}
-	return under(i-suddenFrames, i) && under(i+1, i+1+frames)
+	return under(i-rise, i) && under(i+1, i+1+frames)
 }
 
 // addBump adds the sound around frame i if it is loud enough to mind.
-func (c *conclusion) addBump(out []Bump, level []float64, i int, in speech.Span, frames int, thump bool) []Bump {
+func (c *conclusion) addBump(out []Bump, level []float64, i int, in speech.Span, thump bool) []Bump {
+	rise, frames, crestDB := clickRise, clickFrames, clickCrestDB
+	if thump {
+		rise, frames, crestDB = thumpRise, thumpFrames, thumpCrestDB
+	}
 	from, to := i, i+1
-	for from > in.From && i-from < suddenFrames && level[from-1] > level[i]-suddenDB {
+	for from > in.From && i-from < rise && level[from-1] > level[i]-suddenDB {
 		from--
 	}
 	for to < in.To && to-i < frames && level[to] > level[i]-suddenDB {
@@ -110,7 +120,7 @@ func (c *conclusion) addBump(out []Bump, level []float64, i int, in speech.Span,
 	for _, v := range c.m.Features.Peak[from:to] {
 		peak = max(peak, v)
 	}
-	raised := 20*math.Log10(max(float64(peak), 1e-10)) + c.raise
+	raised := min(20*math.Log10(max(float64(peak), 1e-10)), level[i]+crestDB) + c.raise
 	if raised < bumpDBFS {
 		return out
 	}
