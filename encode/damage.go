@@ -69,22 +69,21 @@ func (l *brokenLog) add(n int64, at int64, fromS, toS float64, err error) {
 
 // says tells what is the matter with the frames of a run.
 func (r brokenRun) says() string {
-	frames, are := "the frame", "is"
+	frames, are, have, lean := "one frame here", "is", "has", "it leans"
 	if r.frames > 1 {
-		frames, are = fmt.Sprintf("%d frames", r.frames), "are"
+		frames, are, have, lean = fmt.Sprintf("%d frames here", r.frames), "are", "have", "they lean"
 	}
 	switch {
 	case r.leaning == r.frames && r.AtS == 0:
 		return fmt.Sprintf("the start is silent for %.2f s, since the sound it leans on is missing: it was cut out of a longer file", r.UntilS)
 	case r.leaning == r.frames:
-		return fmt.Sprintf("%s here %s silent, since the sound before that they lean on is missing", frames, are)
+		return fmt.Sprintf("%s %s silent, since the sound before that %s on is missing", frames, are, lean)
 	case r.sums == r.frames:
-		return fmt.Sprintf("%s here have a wrong checksum, though the sound can be played", frames)
+		return fmt.Sprintf("%s %s a wrong checksum, though the sound can be played", frames, have)
+	case r.loud == r.frames:
+		return fmt.Sprintf("%s %s broken inside, and a noise far louder than full scale is heard", frames, are)
 	}
-	if r.loud == r.frames {
-		return fmt.Sprintf("%s here %s broken inside, and a noise far louder than full scale is heard", frames, are)
-	}
-	return fmt.Sprintf("%s here %s broken inside and cannot be played", frames, are)
+	return fmt.Sprintf("%s %s broken inside and cannot be played", frames, are)
 }
 
 // withBroken puts the places of broken frames between those that Walk found, and
@@ -95,7 +94,7 @@ func withBroken(found []Damage, l *brokenLog, frameS float64) []Damage {
 		i := slices.IndexFunc(all, func(d Damage) bool {
 			return d.AtS <= r.AtS+frameS && r.AtS-d.AtS <= nearFrames*frameS && d.Offset < r.Offset
 		})
-		if i >= 0 && r.AtS > 0 {
+		if i >= 0 {
 			all[i].Says += "; " + r.says()
 			all[i].UntilS = r.UntilS
 			continue

@@ -79,8 +79,8 @@ func TestLoudSoundSurvives(t *testing.T) {
 		if err != nil || p.SNRDB < c.snr {
 			t.Errorf("%s: SNR %.1f dB, worst frame %.1f dB, %v; want over %g", name, p.SNRDB, p.WorstDB, err, c.snr)
 		}
-		// A clipped full scale cannot be seen in Prove's 16 bits, so the overflow
-		// is looked for in the encoder's own range, too: nothing is clamped.
+		// The overflow is looked for in the encoder's own range, too: nothing is
+		// clamped.
 		if w.Clamped != 0 {
 			t.Errorf("%s: %d samples clamped", name, w.Clamped)
 		}

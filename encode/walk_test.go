@@ -4,10 +4,12 @@ import (
 	"bytes"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"math/rand/v2"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -97,6 +99,133 @@ func TestWalkTags(t *testing.T) {
 		}
 	}
 }
+
+// Tags between frames, as where files were joined, are tags and no damage; that
+// more follows than the first frame tells is told.
+func TestWalkJoined(t *testing.T) {
+	b := aFile(t)
+	id3v1 := append([]byte("TAG"), make([]byte, 125)...)
+	id3v2 := append([]byte{'I', 'D', '3', 3, 0, 0x80, 0, 0, 1, 2}, bytes.Repeat([]byte{0xFF, 0xFB, 0xB0, 0xC4, 0}, 26)...)
+	ape := append([]byte("APETAGEX\xD0\x07\x00\x00\x20\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\xA0"), make([]byte, 8+32)...)
+	lyrics := []byte("LYRICSBEGININDxxx000017LYRICS200")
+	for name, c := range map[string]struct {
+		file              []byte
+		tags              int64
+		frames, places    int64
+		samples, surplusS float64
+	}{
+		"tag appended":         {slices.Concat(b, id3v2), 140, 39, 0, 43_000, 0},
+		"lyrics and ID3v1":     {slices.Concat(b, lyrics, id3v1), 128 + 32, 39, 0, 43_000, 0},
+		"two with tags":        {slices.Concat(id3v2, b, id3v1, id3v2, b, id3v1), 2*140 + 2*128, 79, 1, 79*1152 - 1057, 40 * 1152. / 44100},
+		"two with nothing":     {slices.Concat(b, b), 0, 79, 1, 79*1152 - 1057, 40 * 1152. / 44100},
+		"tag between frames":   {slices.Concat(b[:626+626], id3v2, b[626+626:]), 140, 39, 0, 43_000, 0},
+		"APE head in between":  {slices.Concat(b[:626+626], ape, b[626+626:]), 64, 39, 0, 43_000, 0},
+		"tag behind junk":      {slices.Concat([]byte("junk"), id3v2, b), 140, 39, 1, 43_000, 0},
+		"half of a tag at end": {slices.Concat(b, id3v2[:70]), 0, 39, 1, 43_000, 0},
+	} {
+		s, err := walkBytes(c.file)
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		tags := s.ID3v2Bytes + s.ID3v1Bytes + s.APEBytes + s.LyricsBytes
+		if tags != c.tags || s.Frames != c.frames || int64(s.DamageCount) != c.places || float64(s.Samples) != c.samples {
+			t.Errorf("%s: %d bytes of tags, %d frames, %d samples, %v; want %d, %d, %g, %d places", name, tags, s.Frames, s.Samples, s.Damage, c.tags, c.frames, c.samples, c.places)
+		}
+		if told := fmt.Sprintf("%.2f s after the end", c.surplusS); c.surplusS > 0 && !strings.Contains(s.Damage[0].Says, told) {
+			t.Errorf("%s: %v, want %q", name, s.Damage, told)
+		}
+		if n, _, d, err := decodeBytes(c.file, s); n != s.Samples || err != nil || d.Silenced != 0 {
+			t.Errorf("%s: %d samples decode, %d frames silent, %v", name, n, d.Silenced, err)
+		}
+	}
+}
+
+// A count that the frames do not bear out is told in words.
+func TestWalkCounts(t *testing.T) {
+	b := aFile(t) // its Info frame counts 39
+	for name, c := range map[string]struct {
+		count byte
+		says  string
+	}{
+		"right":         {39, ""},
+		"counts itself": {40, ""},
+		"two too many":  {41, "0.05 s before the end that its first frame tells (2 frames of 41 are missing)"},
+		"four too few":  {35, "goes on for 0.10 s after the end that its first frame tells (35 frames of 39)"},
+		"nothing said":  {0, ""},
+	} {
+		b[32] = c.count
+		s, err := walkBytes(b)
+		if err != nil || (c.says != "") != (s.DamageCount == 1) || c.says != "" && !strings.Contains(s.Damage[0].Says, c.says) {
+			t.Errorf("%s: %v, %v; want %q", name, err, s.Damage, c.says)
+		}
+	}
+	vbri := append([]byte(nil), b[:626]...)
+	clear(vbri[21:])
+	copy(vbri[36:], "VBRI\x00\x01\x00\x00\x00\x00\x00\x00\x60\x00\x00\x00\x00\x32") // 50 frames
+	s, err := walkBytes(slices.Concat(vbri, b[626:]))
+	if err != nil || s.Info == nil || s.Info.Kind != "VBRI" || s.Frames != 39 || s.DamageCount != 1 || !strings.Contains(s.Damage[0].Says, "11 frames of 50") {
+		t.Errorf("VBRI: %v, %+v", err, s)
+	}
+}
+
+// Frames broken inside are told by their place, neighbors as one.
+func TestBrokenFramesArePlaces(t *testing.T) {
+	whole := aFile(t)
+	frame := func(n int) int { return 626 + 626 + 627*(n-2) } // as in TestWalkDamage
+	frameS := 1152. / 44100
+	for name, c := range map[string]struct {
+		harm   func(b []byte)
+		starts []float64
+		offset int64
+		says   string
+	}{
+		"sound": {func([]byte) {}, nil, 0, ""},
+		"one":   {func(b []byte) { impossible(b[frame(10):]) }, []float64{9 * frameS}, int64(frame(10)), "one frame here is broken inside"},
+		"two, one between": {func(b []byte) { impossible(b[frame(10):]); impossible(b[frame(12):]) },
+			[]float64{9 * frameS}, int64(frame(10)), "2 frames here are broken inside"},
+		"two far apart": {func(b []byte) { impossible(b[frame(4):]); impossible(b[frame(12):]) },
+			[]float64{3 * frameS, 11 * frameS}, int64(frame(4)), "one frame here is broken inside"},
+		"leans on nothing": {func(b []byte) { b[626+4] = 0xFF },
+			[]float64{0}, 626, "the start is silent for 0.03 s"},
+		"leans over a gap": {func(b []byte) { clear(b[frame(10):][:4]); b[frame(11)+4] = 0xFF },
+			[]float64{9 * frameS}, int64(frame(10)), "627 bytes after this moment are no MP3 sound; one frame here is silent"},
+		"far too loud": {func(b []byte) { louder(b[frame(10):]) }, []float64{9 * frameS}, int64(frame(10)), "far louder than full scale"},
+	} {
+		b := append([]byte(nil), whole...)
+		c.harm(b)
+		s, err := walkBytes(b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, _, d, err := decodeBytes(b, s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var starts []float64
+		for _, place := range d.Damage() {
+			starts = append(starts, place.AtS)
+			if place.UntilS < place.AtS || place.UntilS > place.AtS+5*frameS {
+				t.Errorf("%s: from %.3f to %.3f s", name, place.AtS, place.UntilS)
+			}
+		}
+		if !slices.EqualFunc(starts, c.starts, func(a, b float64) bool { return math.Abs(a-b) < 1e-6 }) {
+			t.Errorf("%s: %v, want at %v", name, d.Damage(), c.starts)
+			continue
+		}
+		if len(starts) > 0 && (d.Damage()[0].Offset != c.offset || !strings.Contains(d.Damage()[0].Says, c.says)) {
+			t.Errorf("%s: %+v, want %q at byte %d", name, d.Damage()[0], c.says, c.offset)
+		}
+	}
+}
+
+// impossible gives a frame of ours more pairs than there are lines (ISO/IEC 11172-3
+// §2.4.1.7: big_values are 9 bits, 30 bits into the side information).
+func impossible(frame []byte) { frame[4+3] |= 0x03; frame[4+4] |= 0xFE }
+
+// louder raises the gain of a frame's first granule (8 bits, 39 into the side
+// information) to the most.
+func louder(frame []byte) { frame[4+4] |= 0x01; frame[4+5] |= 0xFE }
 
 func TestWalkDamage(t *testing.T) {
 	whole := aFile(t)

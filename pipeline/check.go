@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"lectern/config"
 	"lectern/encode"
@@ -31,7 +32,7 @@ func Check(ctx context.Context, path string, d config.Delivery) (*report.Checked
 	}
 	c := &report.Checked{Name: filepath.Base(path), Findings: []report.Finding{}}
 	read := readWAV
-	if isMP3(f, st.Size()) {
+	if isMP3(f, st.Size(), path) {
 		read = readMP3
 	}
 	m, err := read(ctx, f, st.Size(), c)
@@ -45,6 +46,7 @@ func Check(ctx context.Context, path string, d config.Delivery) (*report.Checked
 	faults := m.faults(drawn, d)
 	fillColors(&measured, faults)
 	c.Measured = measured
+	c.Findings = append(c.Findings, tellSampleFaults(m.sampleFaults(), float64(measured.DurationS), asIs)...)
 	c.Findings = append(c.Findings, tellFaults(faults, float64(measured.DurationS), asIs)...)
 	c.Checks = report.Judge(measured, c.Format, d, float64(splitAt(drawn.Features.Len(), drawn.Pauses))/framesPerSecond)
 	c.Judge()
@@ -52,9 +54,9 @@ func Check(ctx context.Context, path string, d config.Delivery) (*report.Checked
 }
 
 // isMP3 tells an MP3 from a WAV by its first bytes: an ID3v2 tag, or a frame's
-// sync. What begins with neither, and not as a WAV does, is one if most of it is
-// frames, for there may be anything in front of them.
-func isMP3(r io.ReaderAt, size int64) bool {
+// sync. What begins with neither, and not as a WAV does, is taken for what its name
+// says, or for an MP3 if most of it is frames: there may be anything in front of them.
+func isMP3(r io.ReaderAt, size int64, name string) bool {
 	var b [4]byte
 	if _, err := r.ReadAt(b[:], 0); err != nil {
 		return false
@@ -64,6 +66,9 @@ func isMP3(r io.ReaderAt, size int64) bool {
 		return false
 	}
 	if string(b[:3]) == "ID3" || b[0] == 0xFF && b[1]&0xE0 == 0xE0 && b[1]&0x06 != 0 {
+		return true
+	}
+	if strings.EqualFold(filepath.Ext(name), ".mp3") {
 		return true
 	}
 	s, err := encode.Walk(r, size)
