@@ -95,7 +95,7 @@ func (d *Decoder) nextFrame() error {
 	if d.scan.err != nil {
 		return d.scan.err
 	}
-	if !ok || len(f.data) < f.h.size() {
+	if !ok || len(f.data) < f.size {
 		return fmt.Errorf("decode MP3: %w", io.ErrUnexpectedEOF)
 	}
 	n, err := d.dec.Frame(d.block, f.data)

@@ -21,7 +21,7 @@ const (
 
 // ratesKbps holds the bit rates of Layer III by bit rate index. Index 0 is the
 // free format, whose frame size cannot be told from the header, and 15 is
-// forbidden: both are 0 and make a header invalid.
+// forbidden: both are 0.
 var (
 	ratesKbpsMPEG1 = [16]int{0, 32, 40, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320}
 	ratesKbpsMPEG2 = [16]int{0, 8, 16, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160}
@@ -32,11 +32,18 @@ func parseHeader(b []byte) header {
 }
 
 // valid reports whether h can start a Layer III frame of known size.
-func (h header) valid() bool {
+func (h header) valid() bool { return h.wellFormed() && h.bitrateKbps() != 0 }
+
+// wellFormed reports whether h can start a Layer III frame, be it of the free
+// format.
+func (h header) wellFormed() bool {
 	const sync, layer3 = 0xFFE, 1
-	return h>>20&sync == sync && h.version() != 1 && h>>17&3 == layer3 &&
-		h.bitrateKbps() != 0 && h>>10&3 != 3 && h&3 != 2
+	return h>>20&sync == sync && h.version() != 1 && h>>17&3 == layer3 && h>>12&15 != 15 && h>>10&3 != 3 && h&3 != 2
 }
+
+// free reports whether the bit rate is none of the list. All frames of such a
+// stream have the same size but for the padding, which must be found out.
+func (h header) free() bool { return h>>12&15 == 0 }
 
 // sameKind reports whether two frames can follow each other in one stream:
 // version and sample rate agree. Bit rate and channel mode may differ.

@@ -3,6 +3,7 @@ package encode
 import (
 	"fmt"
 	"io"
+	"math"
 )
 
 // A scanner steps through the Layer III frames between two offsets of a file,
@@ -16,9 +17,12 @@ type scanner struct {
 	buf   []byte // the piece held, and where it lies in the file
 	bufAt int64
 
-	last  header // of the frame before; 0 at the start
-	stray func(at, n int64)
-	tags  tagBytes // passed on the way
+	last header // of the frame before; 0 at the start
+	// freeBytes is the size of an unpadded frame of the free format; 0 until the
+	// first such frame is found.
+	freeBytes int
+	stray     func(at, n int64)
+	tags      tagBytes // passed on the way
 }
 
 // tagBytes counts the bytes of tags by kind.
@@ -28,7 +32,9 @@ type tagBytes struct{ id3v2, id3v1, ape int64 }
 type frame struct {
 	at   int64
 	h    header
-	data []byte // shorter than h.size() if the file ends within the frame
+	size int
+	kbps int
+	data []byte // shorter than size if the file ends within the frame
 }
 
 const scanPiece = 1 << 16
@@ -58,17 +64,62 @@ func (s *scanner) headerAt(at int64) header {
 	if len(b) < headerBytes {
 		return 0
 	}
-	if h := parseHeader(b); h.valid() {
+	h := parseHeader(b)
+	if h.valid() || h.wellFormed() && (s.freeBytes > 0 || s.findFree(at, h)) {
 		return h
 	}
 	return 0
+}
+
+// maxFreeBytes bounds the search, our choice: 640 kbit/s at 32 kHz, twice the most
+// that has a number, are 2880.
+const maxFreeBytes = 2881
+
+// findFree looks for the size of the frames of a free format stream whose first is
+// at an offset: two more headers must follow in the same distance.
+func (s *scanner) findFree(at int64, h header) bool {
+	b := s.at(at, 2*maxFreeBytes+headerBytes)
+	follows := func(n int) header {
+		if n+headerBytes > len(b) {
+			return 0
+		}
+		if next := parseHeader(b[n:]); next.wellFormed() && next.free() && next.sameKind(h) && next.mode() == h.mode() {
+			return next
+		}
+		return 0
+	}
+	for n := headerBytes + h.sideInfoBytes(); n <= maxFreeBytes; n++ {
+		second := follows(n)
+		plain := n - h.padding()
+		if second != 0 && follows(n+plain+second.padding()) != 0 {
+			s.freeBytes = plain
+			return true
+		}
+	}
+	return false
+}
+
+// size returns the size of a frame with header h.
+func (s *scanner) size(h header) int {
+	if h.free() {
+		return s.freeBytes + h.padding()
+	}
+	return h.size()
+}
+
+// kbps returns the bit rate of a frame with header h.
+func (s *scanner) kbps(h header) int {
+	if h.free() {
+		return int(math.Round(float64(s.freeBytes) * 8 * float64(h.sampleRateHz()) / float64(h.samples()) / 1000))
+	}
+	return h.bitrateKbps()
 }
 
 // confirmed reports whether the frame with header h at an offset is followed by
 // another of its kind, or ends the range exactly. A header alone is only 4 bytes,
 // and every megabyte of noise holds dozens of them.
 func (s *scanner) confirmed(at int64, h header) bool {
-	size := h.size()
+	size := s.size(h)
 	b := s.at(at, size+headerBytes)
 	if len(b) == size && at+int64(size) == s.end {
 		return true
@@ -77,7 +128,7 @@ func (s *scanner) confirmed(at int64, h header) bool {
 		return false
 	}
 	next := parseHeader(b[size:])
-	return next.valid() && next.sameKind(h)
+	return next.wellFormed() && next.free() == h.free() && next.sameKind(h)
 }
 
 // next returns the next frame; ok is false at the end, or at a read error.
@@ -99,7 +150,7 @@ func (s *scanner) next() (f frame, ok bool) {
 			continue
 		}
 		s.sayStray(from, s.pos)
-		f = frame{at: s.pos, h: h, data: s.at(s.pos, h.size())}
+		f = frame{at: s.pos, h: h, size: s.size(h), kbps: s.kbps(h), data: s.at(s.pos, s.size(h))}
 		s.pos += int64(len(f.data))
 		s.last = h
 		return f, s.err == nil

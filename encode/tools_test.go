@@ -135,6 +135,24 @@ func TestWalkOtherEncoders(t *testing.T) {
 	}
 }
 
+// A stream of the free format, whose bit rate is in no header. ffmpeg reads none.
+func TestFreeFormat(t *testing.T) {
+	dir := t.TempDir()
+	wav, path := filepath.Join(dir, "in.wav"), filepath.Join(dir, "out.mp3")
+	outside(t, "ffmpeg", "-v", "error", "-f", "lavfi", "-i", "sine=440:d=2.5", "-filter:a", "volume=4dB", "-ac", "1", "-ar", "44100", wav)
+	for _, kbps := range []string{"400", "600", "100", "39"} {
+		outside(t, "lame", "--quiet", "--freeformat", "-b", kbps, "-m", "m", wav, path)
+		theirs := floats(outside(t, "mpg123", "-q", "-e", "f32", "-s", path))
+		s, _ := walked(t, path)
+		y := decoded(t, path)[0]
+		if told := fmt.Sprintf("%.0f", s.BitrateKbps); told != kbps || !s.Constant || s.DamageCount != 0 || len(y) != len(theirs) || len(y) < 60_000 {
+			t.Errorf("%s kbit/s: read as %s, constant %v, %v; %d samples, mpg123 %d", kbps, told, s.Constant, s.Damage, len(y), len(theirs))
+		} else if far := farthest(y, theirs); far > maxSteps {
+			t.Errorf("%s kbit/s: %.3f steps of 16 bits from mpg123", kbps, far)
+		}
+	}
+}
+
 // Real readings, if the tester has some.
 func TestReadings(t *testing.T) {
 	dir := os.Getenv("LECTERN_RECORDINGS")

@@ -43,7 +43,7 @@ type Stream struct {
 var ErrNoMP3 = errors.New("no MP3 sound in this file")
 
 // Walk steps over every frame header of the MP3 in the first size bytes of r:
-// MPEG-1, 2 or 2.5 Layer III, mono or stereo, any bit rate but the free format,
+// MPEG-1, 2 or 2.5 Layer III, mono or stereo, any bit rate,
 // with ID3v1, ID3v2 and APEv2 tags, an Info, Xing or VBRI frame, and damage
 // anywhere. It fails with ErrNoMP3, or if r cannot be read.
 func Walk(r io.ReaderAt, size int64) (Stream, error) {
@@ -94,12 +94,12 @@ func (w *walk) frame(f frame) {
 			return
 		}
 	}
-	if len(f.data) < f.h.size() {
+	if len(f.data) < f.size {
 		w.StrayBytes += int64(len(f.data))
 		w.damaged(f.at, "the last frame is cut short")
 		return
 	}
-	rate := f.h.bitrateKbps()
+	rate := f.kbps
 	if w.Frames == 0 {
 		w.MinKbps, w.MaxKbps = rate, rate
 	}
