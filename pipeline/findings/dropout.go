@@ -22,7 +22,7 @@ const (
 	// may lie. A word that ends by itself, and the gate behind it, is softer by then.
 	besideDB = 20.0
 	// overRoomDB is how far it must lie over the softest tenth of the recording.
-	overRoomDB = 6.0
+	overRoomDB = 12.0
 	// besideSteps is how many of the file's own steps the sound beside must reach: in
 	// coarse steps (8 bit) soft sound stands still by nature.
 	besideSteps = 8

@@ -26,7 +26,7 @@ const (
 	rateOverEdge = 2.5
 	// edgeDB is how far the sound falls within half an octave. Voices fall by 12 dB or
 	// less there, and what falls further in one sound comes back in another.
-	edgeDB = 27.0
+	edgeDB = 30.0
 	// quarter and twelfth of an octave, as ratios.
 	quarter, twelfth = 1.1892, 1.0595
 	// endDB is how close to the emptiness above it the sound ends.
