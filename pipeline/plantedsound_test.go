@@ -60,7 +60,7 @@ func times(x []float32, k float64) []float32 {
 }
 
 // shouted makes four sentences louder, each so that its peak is overDB over
-// ceiling, and returns where those peaks are.
+// ceiling, and returns where each stays over it longest.
 func (g ground) shouted(ceiling, overDB float64) ([]float32, []place) {
 	x := copied(g.x)
 	var at []place
@@ -72,9 +72,25 @@ func (g ground) shouted(ceiling, overDB float64) ([]float32, []place) {
 			inside := min(1, float32(i-s.From+ramp)/float32(ramp), float32(s.To+ramp-i)/float32(ramp))
 			x[i] *= 1 + (k-1)*max(0, inside)
 		}
-		at = append(at, place{g.seconds(top), g.seconds(top)})
+		at = append(at, g.longestOver(x, s, ceiling))
 	}
 	return x, at
+}
+
+// longestOver is the longest run of samples in s that reach the ceiling.
+func (g ground) longestOver(x []float32, s made.Span, ceiling float64) place {
+	var longest made.Span
+	from := s.From
+	for i := s.From; i <= s.To; i++ {
+		if i < s.To && math.Abs(float64(x[i])) >= 0.9999*ceiling {
+			continue
+		}
+		if i-from > longest.To-longest.From {
+			longest = made.Span{From: from, To: i}
+		}
+		from = i + 1
+	}
+	return place{g.seconds(longest.From), g.seconds(longest.To)}
 }
 
 // clippedAt cuts x off at a ceiling.

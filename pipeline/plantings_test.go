@@ -70,7 +70,7 @@ func driveOf(db float64) float64 {
 func hums() []planting {
 	hum := func(mains float64, harmonics int, objects float64, why string) planting {
 		return planting{
-			kind: "hum", how: fmt.Sprintf("%g Hz, %d harmonics", mains, harmonics), unit: "dBFS in the finished file",
+			kind: "hum", how: fmt.Sprintf("%g Hz, tones: %d", mains, harmonics), unit: "dBFS in the finished file",
 			strengths: []float64{-75, -70, -65, -60, -55, -50, -44, -38}, objects: objects, why: why,
 			plant: func(g ground, dbfs float64, rng *rand.Rand) *planted {
 				var power float64
