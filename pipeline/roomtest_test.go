@@ -337,7 +337,11 @@ func TestBookIsItsMiddle(t *testing.T) {
 }
 
 func TestRoomTestHandsOver(t *testing.T) {
-	a := tested(t, spoken(-24, -68), config.Default().Chapter)
+	tape := made.NewTape(3)
+	tape.Pause(12)
+	tape.Knock(3, -25, 3000, 0.002)
+	tape.Room(-70)
+	a := tested(t, tape.Float32(), config.Default().Chapter)
 	text := report.TextFile{Name: "room test.txt", SHA256: strings.Repeat("a", 64), Bytes: 1}
 	r := a.Report(2, time.Date(2026, 11, 25, 9, 0, 0, 5, time.UTC), "room test.r2.wav", text)
 	recipe := a.Recipe(2, "room test.r2.wav")
@@ -348,9 +352,12 @@ func TestRoomTestHandsOver(t *testing.T) {
 	if raw := recipe.Raws[0]; raw.ArchivedAs != "room test.r2.wav" || raw.SHA256 != a.RawSHA256() || recipe.Edits == nil || recipe.Settings != config.Default().Chapter {
 		t.Errorf("%+v", recipe)
 	}
+	if len(r.Raws[0].Findings) == 0 {
+		t.Error("the click is not told")
+	}
 	for _, f := range r.Raws[0].Findings {
-		if f.FinishedAtS != nil {
-			t.Errorf("%s has a place in a finished file", f.Kind)
+		if f.FinishedAtS != nil || strings.Contains(f.Says, "cut away") {
+			t.Errorf("%s has a place in a finished file: %s", f.Kind, f.Says)
 		}
 	}
 	for _, says := range r.RoomTest.Says {
