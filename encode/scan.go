@@ -21,6 +21,7 @@ type scanner struct {
 	// freeBytes is the size of an unpadded frame of the free format; 0 until the
 	// first such frame is found.
 	freeBytes int
+	freeTries int // searches for it that found nothing
 	stray     func(at, n int64)
 	tags      tagBytes // passed on the way
 }
@@ -75,9 +76,17 @@ func (s *scanner) headerAt(at int64) header {
 // that has a number, are 2880.
 const maxFreeBytes = 2881
 
+// maxFreeTries is after how many vain searches no more are made, our choice: what
+// is no MP3 may look like the free format all over, and each search is long.
+const maxFreeTries = 1000
+
 // findFree looks for the size of the frames of a free format stream whose first is
 // at an offset: two more headers must follow in the same distance.
 func (s *scanner) findFree(at int64, h header) bool {
+	if s.freeTries >= maxFreeTries {
+		return false
+	}
+	s.freeTries++
 	b := s.at(at, 2*maxFreeBytes+headerBytes)
 	follows := func(n int) header {
 		if n+headerBytes > len(b) {

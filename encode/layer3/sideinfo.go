@@ -178,21 +178,21 @@ func (g *granule) parseSwitched(r *bitReader, k kind) error {
 	return nil
 }
 
-// crc returns the checksum that a protected frame should have: CRC-16, polynomial
-// 0x8005, start 0xFFFF, over the last two bytes of the header and the side
-// information (§2.4.3.1).
+// crc returns the checksum that a protected frame should have, over the last two
+// bytes of the header and the side information (§2.4.3.1).
 func crc(frame []byte, k kind) uint16 {
-	sum := uint16(0xFFFF)
-	add := func(b []byte) {
-		for _, v := range b {
-			sum ^= uint16(v) << 8
-			for range 8 {
-				carry := sum >> 15
-				sum = sum<<1 ^ 0x8005*carry
-			}
+	sum := addCRC(0xFFFF, frame[2:headerBytes])
+	return addCRC(sum, frame[headerBytes+crcBytes:][:k.sideBytes()])
+}
+
+// addCRC goes on with a CRC-16 of the polynomial 0x8005, the highest bit first.
+func addCRC(sum uint16, b []byte) uint16 {
+	for _, v := range b {
+		sum ^= uint16(v) << 8
+		for range 8 {
+			carry := sum >> 15
+			sum = sum<<1 ^ 0x8005*carry
 		}
 	}
-	add(frame[2:headerBytes])
-	add(frame[headerBytes+crcBytes:][:k.sideBytes()])
 	return sum
 }
