@@ -10,7 +10,6 @@ require (
 	github.com/go-audio/wav v1.1.0
 	github.com/gofrs/flock v0.13.2
 	github.com/google/go-cmp v0.7.0
-	github.com/hajimehoshi/go-mp3 v0.3.4
 	github.com/pelletier/go-toml/v2 v2.4.3
 	github.com/rogpeppe/go-internal v1.16.0
 	github.com/santhosh-tekuri/jsonschema/v6 v6.0.3

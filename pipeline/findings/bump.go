@@ -18,7 +18,7 @@ type Bump struct {
 const (
 	// bumpDBFS is the peak in the finished file from which it is told. A careful
 	// listener minds a click from -40 on, 20 dB under the reading's RMS; it is read 3
-	// dB lower for what the frames cut off.
+	// dB lower for what the filters take.
 	bumpDBFS = -43.0
 	// clickOverDB is how far a click stands over the room from 800 Hz up, and
 	// thumpOverDB a thump between 80 and 800 Hz.
@@ -30,10 +30,9 @@ const (
 	// breath swells. The spectrum's window of 23 ms is part of it.
 	suddenDB             = 12.0
 	clickRise, thumpRise = 2, 4
-	// clickCrestDB and thumpCrestDB are the most by which a peak stands over the level
-	// of its band in a frame: a click of 1 ms, a thump of 40. A louder peak in the
-	// frame is something else, such as a low hum.
-	clickCrestDB, thumpCrestDB = 20.0, 9.0
+	// thumpCrestDB is the most by which the peak of a thump stands over the level of its
+	// band in a frame. A louder peak in the frame is something else.
+	thumpCrestDB = 9.0
 	// A sound that comes within afterWord of a word is its last t or k, released
 	// late, and one within beforeWord the beginning of the next.
 	afterWord, beforeWord = 16, 6
@@ -105,9 +104,9 @@ func sudden(level []float64, i int, in speech.Span, over float64, rise, frames i
 
 // addBump adds the sound around frame i if it is loud enough to mind.
 func (c *conclusion) addBump(out []Bump, level []float64, i int, in speech.Span, thump bool) []Bump {
-	rise, frames, crestDB := clickRise, clickFrames, clickCrestDB
+	rise, frames := clickRise, clickFrames
 	if thump {
-		rise, frames, crestDB = thumpRise, thumpFrames, thumpCrestDB
+		rise, frames = thumpRise, thumpFrames
 	}
 	from, to := i, i+1
 	for from > in.From && i-from < rise && level[from-1] > level[i]-suddenDB {
@@ -116,11 +115,15 @@ func (c *conclusion) addBump(out []Bump, level []float64, i int, in speech.Span,
 	for to < in.To && to-i < frames && level[to] > level[i]-suddenDB {
 		to++
 	}
-	var peak float32
-	for _, v := range c.m.Features.Peak[from:to] {
-		peak = max(peak, v)
+	// The spectrum's window sees a click from the neighboring frames too.
+	raised := c.peaks.dbfs(max(in.From, from-1), min(in.To, to+1)) + c.raise
+	if thump {
+		var peak float32
+		for _, v := range c.m.Features.Peak[from:to] {
+			peak = max(peak, v)
+		}
+		raised = min(20*math.Log10(max(float64(peak), 1e-10)), level[i]+thumpCrestDB) + c.raise
 	}
-	raised := min(20*math.Log10(max(float64(peak), 1e-10)), level[i]+crestDB) + c.raise
 	if raised < bumpDBFS {
 		return out
 	}

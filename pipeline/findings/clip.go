@@ -67,9 +67,11 @@ const (
 	// flatTolerance is how far samples of a lowered flat top may lie apart: 2.5 steps
 	// of 16 bits, what dither of two steps does to them, or a share of their level.
 	flatTolerance, flatShare = 2.5 / 32768, 1e-4
-	// flatDrop is how far the sound must fall right beside a flat top, as a share of
-	// the level and in tolerances: a smooth top leaves the tolerance gently.
-	flatDrop, flatDrops = 0.003, 8
+	// flatDrop is how far the sound must fall within two samples beside a flat top, as
+	// a share of the level and in tolerances. A smooth top bends too gently for it: one
+	// that holds three samples within the tolerance falls by no more than nine times
+	// that within two more.
+	flatDrop, flatDrops = 0.003, 10
 	// flatTops is how many tops at one level make it a ceiling. In clean speech a flat
 	// top is met once in some minutes, and never two at one level.
 	flatTops = 4
@@ -88,17 +90,28 @@ type clipFinder struct {
 	rateHz int
 	at     int64 // of the next sample
 	last   float32
+	last2  float32 // the one before last
 	step   float32 // the smallest difference of two samples so far: the file's own step
 
 	run       int     // equal samples at full scale
 	runBefore float32 // the sample before them
 
-	flat       int     // samples of the plateau, all within the tolerance of flatLevel
-	flatLevel  float32 // its first sample
-	flatBefore float32
+	flat       int        // samples of the plateau, all within the tolerance of flatLevel
+	flatLevel  float32    // its first sample
+	flatBefore [2]float32 // the two samples before it
+	late       latePlateau
 
 	ceilings [2]ceiling // of positive and negative tops
 	out      []place
+}
+
+// latePlateau is a flat top behind which the first sample has not fallen enough: the
+// ceiling cut the wave close to where it turned. The second one decides.
+type latePlateau struct {
+	waits bool
+	place
+	sign, under float32 // the sample times sign must not be over under
+	side        *ceiling
 }
 
 // ceiling is a level at which tops stop.
@@ -114,7 +127,7 @@ func newClipFinder(rateHz int) *clipFinder { return &clipFinder{rateHz: rateHz, 
 func (c *clipFinder) add(x []float32) {
 	for _, v := range x {
 		c.look(v)
-		c.last = v
+		c.last2, c.last = c.last, v
 		c.at++
 	}
 }
@@ -132,13 +145,18 @@ func (c *clipFinder) look(v float32) {
 		c.run++
 	}
 
+	if c.late.waits {
+		if c.late.waits = false; v*c.late.sign <= c.late.under {
+			c.late.side.meet(c, c.late.place)
+		}
+	}
 	if d := abs(v - c.flatLevel); d <= max(flatTolerance, flatShare*abs(v)) {
 		c.flat++
 	} else {
 		if c.flat >= clipRun {
 			c.endFlat(v)
 		}
-		c.flat, c.flatLevel, c.flatBefore = 1, v, c.last
+		c.flat, c.flatLevel, c.flatBefore = 1, v, [2]float32{c.last2, c.last}
 	}
 
 	side := &c.ceilings[0]
@@ -162,15 +180,21 @@ func (c *clipFinder) endRun(v float32) {
 
 // endFlat looks at the plateau that ends before v.
 func (c *clipFinder) endFlat(v float32) {
-	level, before, after, side := c.flatLevel, c.flatBefore, v, &c.ceilings[0]
-	if level < 0 {
-		level, before, after, side = -level, -before, -after, &c.ceilings[1]
+	sign, side := float32(1), &c.ceilings[0]
+	if c.flatLevel < 0 {
+		sign, side = -1, &c.ceilings[1]
 	}
+	level, before := sign*c.flatLevel, min(sign*c.flatBefore[0], sign*c.flatBefore[1])
 	fall := max(flatDrop*level, flatDrops*flatTolerance, hardSteps*c.step)
-	if level >= clipLevel || level < lowestCeiling || level-before < fall || level-after < fall {
+	if level >= clipLevel || level < lowestCeiling || level-before < fall || sign*c.flatBefore[1] > level {
 		return
 	}
-	side.meet(c, place{Lowered, c.at - int64(c.flat), c.at, level})
+	p := place{Lowered, c.at - int64(c.flat), c.at, level}
+	if level-sign*v >= fall {
+		side.meet(c, p)
+		return
+	}
+	c.late = latePlateau{level > sign*v, p, sign, level - fall, side}
 }
 
 // meet takes a flat top.

@@ -29,6 +29,10 @@ const (
 	// besideTop is how close to the furthest sample beside it a constant value may
 	// lie: one that nothing beside goes over is a clipped wave.
 	besideTop = 0.995
+	// A value that is held at a top for topMostS and more is a drop-out all the same,
+	// unless as many as ceilingTops stop within topWidth of it: the tops of a clipped
+	// wave all lie at its ceiling.
+	topMostS, ceilingTops, topWidth = 0.004, 3, 0.01
 )
 
 // dropFinder finds runs of equal samples in one channel and how loud it is right
@@ -142,7 +146,7 @@ func (f *dropFinder) end() {
 // keep takes a run with sound on both sides. If there are too many, the one
 // with the softest side goes.
 func (f *dropFinder) keep(d drop) {
-	if d.holdsTop() || d.softerSide() < besideSteps*f.step {
+	if d.holdsTop() && d.to-d.from < int64(topMostS*float64(f.rateHz)) || d.softerSide() < besideSteps*f.step {
 		return
 	}
 	if len(f.found) < mostPlaces {
@@ -182,12 +186,26 @@ func (f *dropFinder) conclude() []place {
 	loud := f.loudEnough()
 	var out []place
 	for _, d := range f.found {
+		if d.holdsTop() && f.topsAt(d.value) >= ceilingTops {
+			continue
+		}
 		if d.power()/float64(f.beside) >= loud {
 			out = append(out, place{from: d.from, to: d.to})
 		}
 	}
 	slices.SortFunc(out, func(a, b place) int { return int(a.from - b.from) })
 	return out
+}
+
+// topsAt counts the runs that are held at a top as far out as v.
+func (f *dropFinder) topsAt(v float32) int {
+	n := 0
+	for _, d := range f.found {
+		if d.holdsTop() && abs(abs(d.value)-abs(v)) <= topWidth*abs(v) {
+			n++
+		}
+	}
+	return n
 }
 
 // loudEnough is the power that sound beside a drop-out must have. Stretches of

@@ -67,7 +67,8 @@ type Listener struct {
 	scale   float64
 	edges   [len(OctaveHz)][2]int
 
-	low *lowSpectra
+	low   *lowSpectra
+	peaks *highPeaks
 }
 
 // NewListener returns a Listener for one stream.
@@ -76,7 +77,7 @@ func NewListener() *Listener {
 		fft: fourier.NewFFT(octaveSamples), win: hann(octaveSamples),
 		in: make([]float64, octaveSamples), out: make([]complex128, octaveSamples/2+1),
 		hold: make([]float32, 0, 4*octaveSamples),
-		low:  newLowSpectra(),
+		low:  newLowSpectra(), peaks: newHighPeaks(),
 	}
 	l.scale = powerScale(l.win)
 	for i, hz := range OctaveHz {
@@ -107,6 +108,7 @@ func powerScale(win []float64) float64 {
 // Add hears the next samples.
 func (l *Listener) Add(block []float32) {
 	l.low.add(block)
+	l.peaks.add(block)
 	l.total += len(block)
 	for len(block) > 0 {
 		n := min(len(block), octaveSamples)
