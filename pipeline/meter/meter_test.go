@@ -256,6 +256,20 @@ func TestNearestRank(t *testing.T) {
 	}
 }
 
+// The mean is over as many samples as there are, however few.
+func TestRMSOfAFewSamples(t *testing.T) {
+	want := 20 * math.Log10(0.5)
+	for n := 1; n <= 3; n++ {
+		x := make([]float32, n)
+		for i := range x {
+			x[i] = 0.5
+		}
+		if got := float64(measuredRMS(x)); math.Abs(got-want) > 1e-6 {
+			t.Errorf("%d samples: %g, want %g", n, got, want)
+		}
+	}
+}
+
 func TestPeakOfEitherSign(t *testing.T) {
 	for _, x := range [][]float32{{0.1, -0.5, 0.2}, {-0.1, 0.5, -0.2}} {
 		if got := float64(measuredPeak(x)); math.Abs(got+6.0206) > 1e-4 {

@@ -84,3 +84,37 @@ func TestTruePeakBeyondTheEnd(t *testing.T) {
 		t.Errorf("cut off %.3f, with zeros after it %.3f; want the same, and above 0.3", float64(got), float64(ended))
 	}
 }
+
+// TestTruePeakBetweenItsPoints wants tones in their worst phase read no lower than
+// attachment 1 of annex 2 says for 8 points a sample below 96 kHz and 4 from there:
+// 20 log10 cos(pi f / (n fs)), and 0.02 dB for the filter.
+func TestTruePeakBetweenItsPoints(t *testing.T) {
+	for _, c := range []struct {
+		rateHz, points int
+		part           float64 // frequency as a share of the sample rate
+	}{{44100, 8, 0.4}, {48000, 8, 0.4}, {96000, 4, 0.4}, {96000, 4, 0.25}} {
+		lowest := 0.0
+		for k := range 64 {
+			x := make([]float32, c.rateHz/10)
+			for n := range x {
+				x[n] = float32(math.Sin(2*math.Pi*(c.part*float64(n)+float64(k)/64/float64(c.points)*c.part) + 0.1))
+			}
+			middle := x[200 : len(x)-200]
+			fadeEnds(middle)
+			lowest = min(lowest, float64(measuredTruePeak(c.rateHz, middle)))
+		}
+		if least := 20*math.Log10(math.Cos(math.Pi*c.part/float64(c.points))) - 0.02; lowest < least {
+			t.Errorf("%g of %d Hz reads down to %.3f dBTP, want no lower than %.3f", c.part, c.rateHz, lowest, least)
+		}
+	}
+}
+
+// fadeEnds takes the step from the ends of a tone.
+func fadeEnds(x []float32) {
+	const n = 400
+	for i := range n {
+		k := float32(i) / n
+		x[i] *= k
+		x[len(x)-1-i] *= k
+	}
+}
