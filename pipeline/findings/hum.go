@@ -61,13 +61,13 @@ func (c *conclusion) hum() *Hum {
 	return best
 }
 
-// lowRoom is the middle spectrum below 800 Hz over all that holds nothing but
-// room, in dB; nil if there is too little of it. The middle, not the mean: a voice
-// dying away or a passing car is in some spectra, hum in all.
+// lowRoom is the middle spectrum below 800 Hz over all that holds no words, in dB;
+// nil if there is too little of it. The middle, not the mean: a breath, a click or a
+// passing car is in some spectra, hum in all.
 func (c *conclusion) lowRoom() []float64 {
 	var at []int
 	for i, hop := range c.low.keepAt {
-		if c.isRoom(hop*hopFrames, hop*hopFrames+lowFrames) {
+		if unmarked(c.words, hop*hopFrames, hop*hopFrames+lowFrames) {
 			at = append(at, i)
 		}
 	}

@@ -178,7 +178,8 @@ type conclusion struct {
 	voiceDBFS float64
 	raise     float64 // dB from the stream to the finished file
 	roomHops  []int   // hops that hold nothing but room
-	noRoom    []bool  // frames that are words, close to words, or sounds
+	words     []bool  // frames that are words, close to words, or digital silence
+	noRoom    []bool  // these, and sounds
 }
 
 // edgeFrames beside the words belong to them: they still die away (design figure).
@@ -187,36 +188,36 @@ const edgeFrames = 5
 // findRoom marks what is room and nothing else.
 func (c *conclusion) findRoom() {
 	n := c.m.Features.Len()
-	c.noRoom = make([]bool, n)
-	mark := func(from, to int) {
-		for i := max(0, from); i < min(n, to); i++ {
-			c.noRoom[i] = true
-		}
-	}
+	c.words = make([]bool, n)
 	for _, p := range c.m.Phrases {
-		mark(p.From-edgeFrames, p.To+edgeFrames)
-	}
-	for _, s := range c.m.Sounds {
-		mark(s.From, s.To)
+		for i := max(0, p.From-edgeFrames); i < min(n, p.To+edgeFrames); i++ {
+			c.words[i] = true
+		}
 	}
 	for i, p := range c.m.Features.Power {
 		if p == 0 {
+			c.words[i] = true
+		}
+	}
+	c.noRoom = slices.Clone(c.words)
+	for _, s := range c.m.Sounds {
+		for i := s.From; i < s.To; i++ {
 			c.noRoom[i] = true
 		}
 	}
 	for h := range c.octaves {
-		if c.isRoom(h*hopFrames, h*hopFrames+octaveFrames) {
+		if unmarked(c.noRoom, h*hopFrames, h*hopFrames+octaveFrames) {
 			c.roomHops = append(c.roomHops, h)
 		}
 	}
 }
 
-// isRoom tells whether the frames from and to, not included, hold only room.
-func (c *conclusion) isRoom(from, to int) bool {
-	if from < 0 || to > len(c.noRoom) {
+// unmarked tells whether none of the frames from and to, not included, is marked.
+func unmarked(marked []bool, from, to int) bool {
+	if from < 0 || to > len(marked) {
 		return false
 	}
-	return !slices.Contains(c.noRoom[from:to], true)
+	return !slices.Contains(marked[from:to], true)
 }
 
 // readingDBFS is the mean level from the first word to the last, silentDB if
