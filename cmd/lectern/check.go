@@ -195,6 +195,7 @@ func printTable(w io.Writer, files []*report.Checked, unreadable []string) {
 	for _, line := range todo {
 		fmt.Fprintf(w, "  - %s\n", line)
 	}
+	printAlsoHeard(w, files)
 	if len(files) > 0 {
 		fmt.Fprintln(w)
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
@@ -217,6 +218,20 @@ func frames(f report.Format) string {
 		return "-"
 	}
 	return strconv.FormatInt(f.Frames, 10)
+}
+
+// printAlsoHeard prints what is good to know and asks for nothing.
+func printAlsoHeard(w io.Writer, files []*report.Checked) {
+	first := true
+	for _, c := range files {
+		for _, line := range c.AlsoHeard() {
+			if first {
+				fmt.Fprintln(w, "\nAlso heard:")
+				first = false
+			}
+			fmt.Fprintf(w, "  - %s: %s\n", filepath.Base(c.Name), line)
+		}
+	}
 }
 
 func db(v meter.DB) string {

@@ -291,7 +291,7 @@ func SaysToneLaidIn(s float64, where string, borrowed bool) string {
 	if !borrowed {
 		return fmt.Sprintf("The recording holds nothing of your empty room, only words or complete silence, so %.1f seconds of a very soft made sound were laid in %s. Record a few seconds of your quiet room before and after reading, and turn off whatever mutes the pauses.", s, where)
 	}
-	return fmt.Sprintf("There was too little clean room tone %s, so %.1f seconds of it were made to sound like the quiet places of the same recording. Leave two seconds of quiet before the first word and after the last.", where, s)
+	return fmt.Sprintf("There was too little clean room tone %s (a breath, a noise or the edge of the recording was too close), so %.1f seconds of it were made to sound like the quiet places of the same recording. Leave two seconds of quiet before the first word and after the last.", where, s)
 }
 
 // SaysSilenceInside tells of digital silence inside the reading.
@@ -311,11 +311,6 @@ func SaysNoiseLeft(easedDB, missingDB float64) string {
 // SaysDamaged tells where an MP3 is damaged.
 func SaysDamaged(atS float64, offset int64, what string) string {
 	return fmt.Sprintf("The file is damaged at %s (at byte %d of it): %s. Copy it again, or make it again from the recording.", Clock(atS), offset, strings.TrimSuffix(what, "."))
-}
-
-// SaysUndecodable tells where the sound of an MP3 breaks off.
-func SaysUndecodable(atS float64) string {
-	return fmt.Sprintf("The file cannot be played from %s on. Copy it again, or make it again from the recording.", Clock(atS))
 }
 
 // SaysJoined tells where one take follows another.

@@ -34,7 +34,7 @@ func sentences() []string {
 		SaysUnfinished(), SaysTruncated(62), SaysNonFinite(12),
 		SaysToneLaidIn(0.5, "after the last word", true), SaysToneLaidIn(0.5, "before the first word", false),
 		SaysSilenceInside(1, 0.3, 61), SaysSilenceInside(3, 1.2, 61),
-		SaysNoiseLeft(12, 4.2), SaysDamaged(61, 1500000, "a frame is cut off."), SaysUndecodable(61), SaysJoined(377.5),
+		SaysNoiseLeft(12, 4.2), SaysDamaged(61, 1500000, "a frame is cut off."), SaysJoined(377.5),
 	}
 	for _, kind := range slices.Sorted(maps.Keys(several)) {
 		says, _ := SaysSeveral(kind, []string{"0:59", "2:01", "3:03", "4:12", "5:20"})

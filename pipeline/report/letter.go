@@ -24,6 +24,12 @@ func (r *Report) Letter() string {
 	for _, line := range todo {
 		fmt.Fprintf(&b, "- %s\n", line)
 	}
+	if also := r.AlsoHeard(); len(also) > 0 {
+		b.WriteString("\nAlso heard:\n\n")
+		for _, line := range also {
+			fmt.Fprintf(&b, "- %s\n", line)
+		}
+	}
 	fmt.Fprintf(&b, "\n%s\n", JudgedBy)
 	if r.Verdict == Listen {
 		b.WriteString("If it sounds right to you, delete this note and hand the chapter over.\n")
@@ -92,6 +98,30 @@ func (f Finding) sameAs(other Finding) bool {
 	return math.Abs(float64(*f.FinishedAtS-*other.FinishedAtS)) < apartS
 }
 
+// AlsoHeard lists what is good to know and needs no ear: the cause of a noise, or
+// what to do better next time. Each kind is told once.
+func (r *Report) AlsoHeard() []string { return alsoHeard(r.Findings()) }
+
+func alsoHeard(findings []Finding) []string {
+	var out, told []string
+	for _, f := range findings {
+		// Tone that was laid in is Lectern's own doing.
+		if f.NeedsEar() || f.Kind == "tone_laid_in" || f.isPlace() || slices.Contains(told, f.Kind) {
+			continue
+		}
+		told = append(told, f.Kind)
+		out = append(out, f.Says)
+	}
+	return out
+}
+
+// isPlace tells whether the finding is of a place, and would need an ear if that
+// place were still there.
+func (f Finding) isPlace() bool {
+	_, ok := several[f.Kind]
+	return ok
+}
+
 // Findings returns all findings, those of the raws first.
 func (r *Report) Findings() []Finding {
 	var out []Finding
@@ -144,3 +174,6 @@ func list(words []string) string {
 
 // ToDo lists what needs doing about a checked file, as Report.ToDo does.
 func (c *Checked) ToDo() []string { return toDo(c.Checks, c.Findings) }
+
+// AlsoHeard lists what is good to know about a checked file, as Report.AlsoHeard does.
+func (c *Checked) AlsoHeard() []string { return alsoHeard(c.Findings) }

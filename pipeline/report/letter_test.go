@@ -88,6 +88,28 @@ func TestPlacesAreSummedUp(t *testing.T) {
 	}
 }
 
+// What asks for nothing stands at the end of a letter, each kind once, and makes no
+// letter of its own.
+func TestAlsoHeard(t *testing.T) {
+	r := missed()
+	hum := Finding{Kind: "hum", Says: SaysHum(50, -58, []float64{50, 100})}
+	r.Raws[0].Findings = append(r.Raws[0].Findings, hum)
+	r.Finished.Findings = append(r.Finished.Findings, hum, Finding{Kind: "tone_laid_in", Says: SaysToneLaidIn(1, "after the last word", true)})
+	letter := r.Letter()
+	if _, also, found := strings.Cut(letter, "\nAlso heard:\n"); !found || strings.Count(also, hum.Says) != 1 || strings.Contains(also, "room tone") {
+		t.Errorf("the letter says %q", letter)
+	}
+	if !strings.Contains(letter, SaysOffset(0.4)) {
+		t.Error("the constant offset is not told")
+	}
+	calm := made()
+	calm.Raws[0].Findings, calm.Finished.Findings = []Finding{hum}, nil
+	calm.Judge()
+	if calm.Letter() != "" || len(calm.AlsoHeard()) != 1 {
+		t.Errorf("a letter for nothing to do: %q", calm.Letter())
+	}
+}
+
 func TestSummary(t *testing.T) {
 	three := missed()
 	three.Checks[0].Pass = false
