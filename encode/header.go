@@ -61,8 +61,6 @@ func (h header) versionName() string {
 	return "MPEG-2.5"
 }
 
-func (h header) hasCRC() bool { return h>>16&1 == 0 }
-
 func (h header) bitrateKbps() int {
 	if h.version() == mpeg1 {
 		return ratesKbpsMPEG1[h>>12&15]
