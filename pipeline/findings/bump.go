@@ -22,7 +22,7 @@ const (
 	bumpDBFS = -43.0
 	// clickOverDB is how far a click stands over the room from 800 Hz up, and
 	// thumpOverDB a thump between 80 and 800 Hz.
-	clickOverDB, thumpOverDB = 18.0, 15.0
+	clickOverDB, thumpOverDB = 14.0, 13.0
 	// A click is over within clickFrames, a thump within thumpFrames: breaths and
 	// words last longer.
 	clickFrames, thumpFrames = 6, 40
@@ -33,6 +33,8 @@ const (
 	// thumpCrestDB is the most by which the peak of a thump stands over the level of its
 	// band in a frame. A louder peak in the frame is something else.
 	thumpCrestDB = 9.0
+	// aroundFrames is how far about a sound what it stands out of is looked at.
+	aroundFrames = 20
 	// A sound that comes within afterWord of a word is its last t or k, released
 	// late, and one within beforeWord the beginning of the next.
 	afterWord, beforeWord = 16, 6
@@ -80,9 +82,9 @@ func (c *conclusion) bumpsIn(in speech.Span, high, low []float64) []Bump {
 	return out
 }
 
-// roomBeside is the middle level of a pause.
+// roomBeside is the level of the softer half of a pause: a breath may fill the rest.
 func (c *conclusion) roomBeside(in speech.Span, level []float64) float64 {
-	return median(append([]float64(nil), level[in.From:in.To]...))
+	return quantile(append([]float64(nil), level[in.From:in.To]...), 0.25)
 }
 
 // sudden tells whether a short sound has its top at frame i: over the given level,
@@ -99,7 +101,12 @@ func sudden(level []float64, i int, in speech.Span, over float64, rise, frames i
 		}
 		return false
 	}
-	return under(i-rise, i) && under(i+1, i+1+frames)
+	if !under(i-rise, i) || !under(i+1, i+1+frames) {
+		return false
+	}
+	// Out of a breath it must stand as far as out of the room.
+	around := append([]float64(nil), level[max(in.From, i-aroundFrames):min(in.To, i+aroundFrames+1)]...)
+	return level[i] >= median(around)+suddenDB
 }
 
 // addBump adds the sound around frame i if it is loud enough to mind.
