@@ -5,11 +5,13 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"slices"
 	"testing"
 
 	"lectern/pipeline/meter/published"
 	"lectern/pipeline/report"
 	"lectern/pipeline/resample/sinc"
+	"lectern/pipeline/speech"
 )
 
 const (
@@ -138,4 +140,17 @@ func measuredOf(t *testing.T, rateHz int, x []float32, next func(left int) int) 
 		t.Error(err)
 	}
 	return got
+}
+
+// TestRoomToneNeedsRoomToHear: a pause of which less than 0.4 s is heard, breaths
+// and digital silence left out, does not count.
+func TestRoomToneNeedsRoomToHear(t *testing.T) {
+	power := slices.Repeat([]float32{1e-6}, 100)
+	pauses := []speech.Span{{From: 0, To: 100}}
+	for left, want := range map[int]float64{40: 1e-6, 39: 0} {
+		breath := speech.Span{From: 5, To: 95 - left}
+		if got := roomTonePower(power, pauses, notRoom(100, []speech.Span{breath}, nil)); math.Abs(got-want) > 1e-9 {
+			t.Errorf("%d frames heard: %g, want %g", left, got, want)
+		}
+	}
 }
