@@ -165,7 +165,7 @@ func waitgone(ts *testscript.TestScript, _ bool, args []string) {
 func waitUntil(ts *testscript.TestScript, failed string, done func() bool) {
 	tick := time.NewTicker(50 * time.Millisecond)
 	defer tick.Stop()
-	limit := time.After(time.Minute)
+	limit := time.After(4 * time.Minute)
 	for !done() {
 		select {
 		case <-tick.C:
