@@ -7,7 +7,8 @@ import (
 	"strings"
 )
 
-// All advice stands in this file: what is wrong, how bad it is, what to do about
+// All advice stands in this one file, long as it is, so that it can be read through
+// and translated in one go: what is wrong, how bad it is, what to do about
 // it in her room. Sentences for a narrator: no jargon without its meaning. A
 // check may be of a raw recording as well as of a finished file, so no sentence
 // takes it for the one or the other.
