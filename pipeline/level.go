@@ -12,8 +12,11 @@ import (
 // leveling is the gain of the whole reading before it is brought to its final
 // loudness.
 type leveling struct {
-	// phraseDB is the gain of each phrase, held from its first word to its last.
-	phraseDB []float64
+	// partDB is the gain of each part of a phrase, held from its first word to its
+	// last; most phrases are one part. firstDB and lastDB are those of the first and
+	// of the last part of each phrase.
+	partDB          []float64
+	firstDB, lastDB []float64
 	// gainDB is the gain at the start of each frame, as in Plan.
 	gainDB []float32
 	// eased tells, from 0 to 1, how much of the easing of the pauses each frame gets.
@@ -32,6 +35,9 @@ const (
 	// A reading whose phrases spread by no more than calmSpreadDB is even already
 	// and is moved by no more than that; the range opens as the spread grows.
 	calmSpreadDB = 1.5
+	calmReachDB  = 1.2
+	// outDB is how far a phrase must lie from the reading's level to stand out.
+	outDB = 3.0
 	opening      = 8.0
 	// shortPhrase is the length under which a phrase leans on its neighbors: the
 	// level of one word says little.
@@ -39,6 +45,8 @@ const (
 	// holdEdge is how long a phrase's gain is held beyond its words, in frames:
 	// words die away into the pause. It is what the figure for room tone trims too.
 	holdEdge = edgeFrames
+	// partRamp is half the move between two parts of a phrase, in frames.
+	partRamp = 5
 	// ramp is the longest move between two gains, in frames.
 	ramp = 15
 	// toneStepDB is the smallest jump of the room inside a pause that is followed,
@@ -55,27 +63,43 @@ const (
 // level sets one gain for each phrase, as a careful hand would, and leads from
 // one to the next within the pauses, aiming there at one level of room tone.
 func level(t *timeline, s config.Level) *leveling {
-	levels := make([]float64, len(t.phrases))
+	var all []speech.Span
+	var own []int // phrase of each part
 	for i, p := range t.phrases {
+		for _, part := range parts(t.power, p) {
+			all, own = append(all, part), append(own, i)
+		}
+	}
+	levels := make([]float64, len(all))
+	for i, p := range all {
 		levels[i] = phraseLevelDB(t.power, p)
 	}
 	l := &leveling{
-		phraseDB:       phraseGains(t.phrases, levels, s),
+		partDB:         phraseGains(all, levels, s),
 		gainDB:         make([]float32, t.frames()+1),
 		eased:          make([]float32, t.frames()+1),
-		spreadBeforeDB: phraseSpreadDB(t.phrases, levels),
+		spreadBeforeDB: phraseSpreadDB(all, levels),
 	}
 	after := make([]float64, len(levels))
 	for i := range levels {
-		after[i] = levels[i] + l.phraseDB[i]
+		after[i] = levels[i] + l.partDB[i]
 	}
-	l.spreadAfterDB = phraseSpreadDB(t.phrases, after)
-	for i, p := range t.phrases {
-		for k := p.From; k <= p.To; k++ {
-			l.gainDB[k] = float32(l.phraseDB[i])
+	l.spreadAfterDB = phraseSpreadDB(all, after)
+	for i, p := range all {
+		l.hold(p.From, p.To+1, l.partDB[i])
+		if i > 0 && own[i-1] == own[i] {
+			l.straight(max(all[i-1].From, p.From-partRamp), min(p.To, p.From+partRamp), l.partDB[i-1], l.partDB[i])
 		}
 	}
-	aim := roomAimDB(t, l.phraseDB)
+	for i := range all {
+		if i == 0 || own[i-1] != own[i] {
+			l.firstDB = append(l.firstDB, l.partDB[i])
+		}
+		if i+1 == len(all) || own[i+1] != own[i] {
+			l.lastDB = append(l.lastDB, l.partDB[i])
+		}
+	}
+	aim := l.roomAimDB(t)
 	for i := range t.pauses {
 		l.lead(t, i, aim)
 	}
@@ -128,14 +152,16 @@ func phraseGains(phrases []speech.Span, levels []float64, s config.Level) []floa
 		mean += levels[i] * float64(p.Len())
 	}
 	mean /= weight
-	reach := calmSpreadDB + opening*max(0, phraseSpreadDB(phrases, levels)-calmSpreadDB)
+	reach := calmReachDB + opening*max(0, phraseSpreadDB(phrases, levels)-calmSpreadDB)
 	strength := s.StrengthPct / 100
 	own := make([]float64, len(phrases))
 	for i, l := range levels {
 		away := l - mean
 		take := strength * (min(math.Abs(away), evenDB) + beyondShare*max(0, math.Abs(away)-evenDB))
 		gain := -math.Copysign(take, away)
-		own[i] = min(max(gain, -min(s.CutMaxDB, reach)), min(s.LiftMaxDB, reach))
+		// What stands out in an even reading is evened all the same.
+		may := reach + 2*max(0, math.Abs(away)-outDB)
+		own[i] = min(max(gain, -min(s.CutMaxDB, may)), min(s.LiftMaxDB, may))
 	}
 	out := slices.Clone(own)
 	for i, p := range phrases {
@@ -157,7 +183,7 @@ func phraseGains(phrases []speech.Span, levels []float64, s config.Level) []floa
 
 // roomAimDB is the level all pauses are led to: the median of what they would
 // have between their neighbors' gains, weighted by length.
-func roomAimDB(t *timeline, phraseDB []float64) float64 {
+func (l *leveling) roomAimDB(t *timeline) float64 {
 	type pauseTone struct {
 		db     float64
 		frames int
@@ -169,7 +195,7 @@ func roomAimDB(t *timeline, phraseDB []float64) float64 {
 		if len(clean) < minToneFrames/2 {
 			continue
 		}
-		before, after := neighbors(phraseDB, i)
+		before, after := l.neighbors(i)
 		tones = append(tones, pauseTone{toneDB(t.power, clean) + (before+after)/2, len(clean)})
 		total += len(clean)
 	}
@@ -187,8 +213,12 @@ func roomAimDB(t *timeline, phraseDB []float64) float64 {
 }
 
 // neighbors returns the gains on either side of pause i; head and tail have but one.
-func neighbors(phraseDB []float64, i int) (before, after float64) {
-	return phraseDB[max(0, i-1)], phraseDB[min(len(phraseDB)-1, i)]
+func (l *leveling) neighbors(i int) (before, after float64) {
+	n := len(l.firstDB)
+	if i == 0 {
+		return l.firstDB[0], l.firstDB[0]
+	}
+	return l.lastDB[i-1], append(l.firstDB, l.lastDB[n-1])[i]
 }
 
 // cleanFrames returns the frames of pause p in which only the room is heard.
@@ -227,7 +257,7 @@ func toneDB(power []float32, frames []int) float64 {
 // them the room is led to the level aimed at.
 func (l *leveling) lead(t *timeline, i int, aimDB float64) {
 	p := t.pauses[i]
-	before, after := neighbors(l.phraseDB, i)
+	before, after := l.neighbors(i)
 	from, to := p.From+holdEdge, p.To-holdEdge
 	if i == 0 {
 		from = p.From

@@ -25,8 +25,8 @@ func wantHeld(t *testing.T, tl *timeline, l *leveling) {
 	}
 	for i, p := range tl.phrases {
 		for k := p.From - holdEdge; k <= p.To+holdEdge-1; k++ {
-			if l.gainDB[k] != float32(l.phraseDB[i]) {
-				t.Errorf("phrase %d: gain %.2f dB at frame %d, %.2f is held", i, l.gainDB[k], k-p.From, l.phraseDB[i])
+			if l.gainDB[k] != float32(l.partDB[i]) {
+				t.Errorf("phrase %d: gain %.2f dB at frame %d, %.2f is held", i, l.gainDB[k], k-p.From, l.partDB[i])
 				break
 			}
 			if l.eased[k] != 0 {
@@ -68,7 +68,7 @@ func TestLevelSteps(t *testing.T) {
 	for i, want := range steps {
 		// Each gain undoes nine tenths of its step (strength 90), within the
 		// half decibel by which made words differ.
-		if got := l.phraseDB[i] - l.phraseDB[0]; math.Abs(got+0.9*want) > 0.8 {
+		if got := l.partDB[i] - l.partDB[0]; math.Abs(got+0.9*want) > 0.8 {
 			t.Errorf("phrase %d, planted at %+g dB, got %+.2f dB, want %+.2f", i, want, got, -0.9*want)
 		}
 	}
@@ -78,7 +78,7 @@ func TestLevelSteps(t *testing.T) {
 func TestLevelEven(t *testing.T) {
 	tl, l, _ := leveled(t, -65, -22, -22.8, -21.5, -22.3, -21.9)
 	wantHeld(t, tl, l)
-	for i, g := range l.phraseDB {
+	for i, g := range l.partDB {
 		if math.Abs(g) > 1.5 {
 			t.Errorf("phrase %d moved by %+.2f dB, want 1.5 at most", i, g)
 		}
@@ -95,7 +95,7 @@ func TestLevelIsRestrained(t *testing.T) {
 	for _, c := range []struct{ planted, least, most float64 }{{-18, -8, -3}, {10, 1, 4}} {
 		tl, l, _ := leveled(t, -75, -22, -22, -22, -22+c.planted, -22, -22, -22)
 		wantHeld(t, tl, l)
-		after := func(i int) float64 { return phraseLevelDB(tl.power, tl.phrases[i]) + l.phraseDB[i] }
+		after := func(i int) float64 { return phraseLevelDB(tl.power, tl.phrases[i]) + l.partDB[i] }
 		if stays := after(3) - (after(2)+after(4))/2; stays < c.least || stays > c.most {
 			t.Errorf("a phrase planted at %+g dB stays at %+.2f, want %g to %g", c.planted, stays, c.least, c.most)
 		}
@@ -110,14 +110,14 @@ func TestLevelLimits(t *testing.T) {
 	s.LiftMaxDB, s.CutMaxDB = 5, 3
 	l := level(tl, s)
 	wantHeld(t, tl, l)
-	if got := l.phraseDB[1]; math.Abs(got-5) > 1e-9 {
+	if got := l.partDB[1]; math.Abs(got-5) > 1e-9 {
 		t.Errorf("the soft phrase is lifted by %.2f dB, want the 5 allowed", got)
 	}
-	if got := l.phraseDB[4]; math.Abs(got+3) > 1e-9 {
+	if got := l.partDB[4]; math.Abs(got+3) > 1e-9 {
 		t.Errorf("the loud phrase is moved by %.2f dB, want the -3 allowed", got)
 	}
 	s.StrengthPct = 0
-	for i, g := range level(tl, s).phraseDB {
+	for i, g := range level(tl, s).partDB {
 		if math.Abs(g) > 1e-9 {
 			t.Errorf("strength 0 moves phrase %d by %g dB", i, g)
 		}
@@ -142,7 +142,7 @@ func TestShortPhraseLeans(t *testing.T) {
 			t.Fatalf("%d phrases", len(tl.phrases))
 		}
 		l := level(tl, config.Default().Level)
-		return l.phraseDB[2] - (l.phraseDB[1]+l.phraseDB[3])/2
+		return l.partDB[2] - (l.partDB[1]+l.partDB[3])/2
 	}
 	short, long := gain(0.2), gain(1.5)
 	if long < 5 {

@@ -199,7 +199,7 @@ func splitAt(n int, pauses []speech.Span) int {
 func (m *Master) steps() []report.Step {
 	t, l, loud := m.timeline, m.leveling, m.loudness
 	lowest, highest := 0.0, 0.0
-	for i, g := range l.phraseDB {
+	for i, g := range l.partDB {
 		if i == 0 {
 			lowest, highest = g, g
 		}

@@ -51,6 +51,8 @@ const (
 	// minUnvoiced is how long speech without any vowel must last, so that a
 	// whisper is found and a clap or a chair is not.
 	minUnvoiced = 40
+	// coreShare is where between room and words the middle of a word begins, in dB.
+	coreShare = 0.55
 	// joinGap is the longest dip inside a word: the closed lips of a p or t.
 	joinGap = 12
 	// edgeDB is how far a soft consonant stands over the room in its own band.
@@ -104,8 +106,9 @@ type drawing struct {
 	// level is the sum of the bands from 250 Hz up, in dB; smooth the same
 	// averaged over three frames.
 	level, smooth []float32
-	// speech and noise follow the level of words and room along the stream.
-	speech, noise []float32
+	// speech and noise follow the level of words and room along the stream; wide is
+	// the loudest of speech within a few seconds.
+	speech, wide, noise []float32
 	// muted tells that the pauses are digital silence and no room is heard at all.
 	muted bool
 	// room is the level of the room in each band over the whole stream.
@@ -141,7 +144,7 @@ func (d *drawing) levels() {
 	}
 	if len(heard) == 0 {
 		d.m.SpeechDB, d.m.NoiseDB = silentDB, silentDB
-		d.speech, d.noise = d.smooth, d.smooth
+		d.speech, d.wide, d.noise = d.smooth, d.smooth, d.smooth
 		return
 	}
 	slices.Sort(heard)
@@ -157,9 +160,9 @@ func (d *drawing) levels() {
 	d.follow()
 }
 
-// follow tracks the level of the words (the upper edge of what is heard within
-// 2.5 s either side) and of the room (the lower edge within 5 s), since a reader
-// moves and turns knobs. Neither leaves the whole stream's own level by more
+// follow tracks the level of the words (the upper edge of what is heard within 1 s
+// either side, and within 2.5 s) and of the room (the lower edge within 5 s), since a
+// reader moves and turns knobs. None leaves the whole stream's own level by more
 // than 20 dB, so that a long silence is not taken for soft words.
 func (d *drawing) follow() {
 	const block = FramesPerSecond / 2
@@ -175,22 +178,27 @@ func (d *drawing) follow() {
 		}
 	}
 	d.speech = make([]float32, len(d.smooth))
+	d.wide = make([]float32, len(d.smooth))
 	d.noise = make([]float32, len(d.smooth))
 	for i := range n {
-		s, r := float32(silentDB), float32(math.Inf(1))
+		s, w, r := float32(silentDB), float32(silentDB), float32(math.Inf(1))
 		for j := max(0, i-5); j < min(n, i+6); j++ {
-			s = max(s, high[j])
+			w = max(w, high[j])
+			if j >= i-2 && j <= i+2 {
+				s = max(s, high[j])
+			}
 		}
 		for j := max(0, i-10); j < min(n, i+11); j++ {
 			r = min(r, low[j])
 		}
 		s = max(s-3, float32(d.m.SpeechDB)-20)
+		w = max(w-3, float32(d.m.SpeechDB)-20)
 		if d.muted || math.IsInf(float64(r), 1) {
 			r = float32(d.m.NoiseDB)
 		}
 		r = max(r, float32(d.m.NoiseDB)-20)
 		for k := i * block; k < min((i+1)*block, len(d.smooth)); k++ {
-			d.speech[k], d.noise[k] = s, r
+			d.speech[k], d.wide[k], d.noise[k] = s, w, r
 		}
 	}
 }
@@ -203,7 +211,7 @@ func (d *drawing) cores() []Span {
 	var out []Span
 	for i, v := range d.smooth {
 		contrast := d.speech[i] - d.noise[i]
-		if contrast < minContrastDB || v < d.noise[i]+max(6, 0.55*contrast) {
+		if contrast < minContrastDB || v < d.noise[i]+max(6, coreShare*contrast) {
 			continue
 		}
 		if len(out) > 0 && out[len(out)-1].To == i {
@@ -220,7 +228,7 @@ func (d *drawing) cores() []Span {
 func (d *drawing) words(cores []Span) []Span {
 	isWord := make([]bool, len(cores))
 	for i, c := range cores {
-		isWord[i] = d.vowels(c) >= minVowels || c.Len() >= minUnvoiced
+		isWord[i] = d.vowels(c) >= minVowels || c.Len() >= minUnvoiced && d.stands(c)
 	}
 	var out []Span
 	for i, c := range cores {
@@ -231,6 +239,18 @@ func (d *drawing) words(cores []Span) []Span {
 		}
 	}
 	return out
+}
+
+// stands tells whether most of c would be loud enough to be the middle of a word by
+// the loudest words within a few seconds: a breath in a long pause is not.
+func (d *drawing) stands(c Span) bool {
+	n := 0
+	for k := c.From; k < c.To; k++ {
+		if d.smooth[k] >= d.noise[k]+max(6, coreShare*(d.wide[k]-d.noise[k])) {
+			n++
+		}
+	}
+	return n >= minUnvoiced
 }
 
 // vowels counts the frames of c that are a vowel.
