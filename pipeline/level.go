@@ -29,16 +29,19 @@ type leveling struct {
 const (
 	// evenDB is the difference from the reading's own level up to which a phrase
 	// is evened at full strength; what goes beyond is taken to be meant, and evened
-	// at only beyondShare of it: a whisper stays softer than a shout.
-	evenDB      = 8.0
-	beyondShare = 0.45
+	// at only a share of it: a whisper stays softer than a shout. Of a shout the limiter
+	// takes a part as well.
+	evenSoftDB, evenLoudDB = 11.5, 7.5
+	beyondSoft, beyondLoud = 0.1, 0.1
+	// pullDB is how far from the others a phrase can lie and pull them harder.
+	pullDB = 5.0
 	// A reading whose phrases spread by no more than calmSpreadDB is even already
 	// and is moved by no more than that; the range opens as the spread grows.
 	calmSpreadDB = 1.5
 	calmReachDB  = 1.2
 	// outDB is how far a phrase must lie from the reading's level to stand out.
-	outDB = 3.0
-	opening      = 8.0
+	outDB   = 3.0
+	opening = 8.0
 	// shortPhrase is the length under which a phrase leans on its neighbors: the
 	// level of one word says little.
 	shortPhrase = 50
@@ -63,28 +66,29 @@ const (
 // level sets one gain for each phrase, as a careful hand would, and leads from
 // one to the next within the pauses, aiming there at one level of room tone.
 func level(t *timeline, s config.Level) *leveling {
-	var all []speech.Span
+	var all []part
 	var own []int // phrase of each part
 	for i, p := range t.phrases {
-		for _, part := range parts(t.power, p) {
+		for _, part := range parts(t, p) {
 			all, own = append(all, part), append(own, i)
 		}
 	}
-	levels := make([]float64, len(all))
+	levels := partLevels(t.power, all)
+	spans := make([]speech.Span, len(all))
 	for i, p := range all {
-		levels[i] = phraseLevelDB(t.power, p)
+		spans[i] = p.Span
 	}
 	l := &leveling{
-		partDB:         phraseGains(all, levels, s),
+		partDB:         phraseGains(spans, levels, s),
 		gainDB:         make([]float32, t.frames()+1),
 		eased:          make([]float32, t.frames()+1),
-		spreadBeforeDB: phraseSpreadDB(all, levels),
+		spreadBeforeDB: phraseSpreadDB(spans, levels),
 	}
 	after := make([]float64, len(levels))
 	for i := range levels {
 		after[i] = levels[i] + l.partDB[i]
 	}
-	l.spreadAfterDB = phraseSpreadDB(all, after)
+	l.spreadAfterDB = phraseSpreadDB(spans, after)
 	for i, p := range all {
 		l.hold(p.From, p.To+1, l.partDB[i])
 		if i > 0 && own[i-1] == own[i] {
@@ -108,15 +112,18 @@ func level(t *timeline, s config.Level) *leveling {
 	return l
 }
 
-// phraseLevelDB is the plain RMS level of the loud part of a phrase: its frames
-// no more than 15 dB under its mean, so that the dips between words do not count
-// (the margin of ITU-T P.56, 15.9 dB, rounded).
+// loudMarginDB is how far under the mean a frame still belongs to the loud part of
+// a phrase (the margin of ITU-T P.56, 15.9 dB, rounded).
+const loudMarginDB = 15.0
+
+// phraseLevelDB is the plain RMS level of the loud part of a phrase, so that the
+// dips between words do not count.
 func phraseLevelDB(power []float32, p speech.Span) float64 {
 	mean := meanPower(power, p)
 	var sum float64
 	var n int
 	for _, v := range power[p.From:p.To] {
-		if float64(v) >= mean*math.Pow(10, -1.5) {
+		if float64(v) >= mean*math.Pow(10, -loudMarginDB/10) {
 			sum += float64(v)
 			n++
 		}
@@ -146,18 +153,17 @@ func phraseSpreadDB(phrases []speech.Span, levels []float64) float64 {
 
 // phraseGains returns the gain of each phrase in dB.
 func phraseGains(phrases []speech.Span, levels []float64, s config.Level) []float64 {
-	var weight, mean float64
-	for i, p := range phrases {
-		weight += float64(p.Len())
-		mean += levels[i] * float64(p.Len())
-	}
-	mean /= weight
+	mean := readingLevelDB(phrases, levels)
 	reach := calmReachDB + opening*max(0, phraseSpreadDB(phrases, levels)-calmSpreadDB)
 	strength := s.StrengthPct / 100
 	own := make([]float64, len(phrases))
 	for i, l := range levels {
 		away := l - mean
-		take := strength * (min(math.Abs(away), evenDB) + beyondShare*max(0, math.Abs(away)-evenDB))
+		even, beyond := evenSoftDB, beyondSoft
+		if away > 0 {
+			even, beyond = evenLoudDB, beyondLoud
+		}
+		take := strength * (min(math.Abs(away), even) + beyond*max(0, math.Abs(away)-even))
 		gain := -math.Copysign(take, away)
 		// What stands out in an even reading is evened all the same.
 		may := reach + 2*max(0, math.Abs(away)-outDB)
@@ -179,6 +185,26 @@ func phraseGains(phrases []speech.Span, levels []float64, s config.Level) []floa
 		out[i] = w*own[i] + (1-w)*sum/n
 	}
 	return out
+}
+
+// readingLevelDB is the level of the reading as a whole: the mean of its phrases by
+// their length, a phrase that stands out by more than outDB pulling no harder than
+// that. In a short reading one shout would otherwise raise all the rest.
+func readingLevelDB(phrases []speech.Span, levels []float64) float64 {
+	low, high := slices.Min(levels), slices.Max(levels)
+	for high-low > 0.01 {
+		mid := (low + high) / 2
+		var pull float64
+		for i, p := range phrases {
+			pull += math.Sqrt(float64(p.Len())) * clamp(levels[i]-mid, -pullDB, pullDB)
+		}
+		if pull > 0 {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return (low + high) / 2
 }
 
 // roomAimDB is the level all pauses are led to: the median of what they would

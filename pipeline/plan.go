@@ -59,6 +59,7 @@ type timeline struct {
 	sounds   []speech.Span
 	power    []float32
 	peak     []float32
+	voiced   []bool // a vowel is heard
 	laidIn   []bool
 	// starts is the first frame of each recording's first word.
 	starts []int

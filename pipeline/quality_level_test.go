@@ -152,6 +152,7 @@ func (q *quality) jumpInside(r qualityReading, plain []float32, plainShift int) 
 	y, shift, _ := q.masterOf(x, nil)
 	for _, half := range []stretch{{p.from, at}, {at, p.to}} {
 		away := math.Abs(levelOf(y, half.shifted(shift)) - levelOf(plain, half.shifted(plainShift)))
+		q.t.Logf("jump at %.2f of %.2f-%.2f: %.2f -> %.2f", float64(at)/44100, float64(p.from)/44100, float64(p.to)/44100, levelOf(plain, half.shifted(plainShift)), levelOf(y, half.shifted(shift)))
 		q.most("1 evenness", "half phrase away from the unstepped master after a jump inside it, dB", 2, away, r.name)
 	}
 }

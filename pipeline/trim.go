@@ -167,12 +167,16 @@ func (l *layout) finish() {
 	t.pauses = append(t.pauses, speech.Span{From: at, To: l.at})
 	t.power = make([]float32, 0, l.at)
 	t.peak = make([]float32, 0, l.at)
+	t.voiced = make([]bool, l.at)
 	t.laidIn = make([]bool, l.at)
 	for _, s := range t.segments {
 		r := l.recs[s.Raw]
 		if !s.Tone {
 			t.power = append(t.power, r.m.Features.Power[s.From:s.From+s.Frames]...)
 			t.peak = append(t.peak, r.m.Features.Peak[s.From:s.From+s.Frames]...)
+			for k := range s.Frames {
+				t.voiced[s.At+k] = r.m.Features.Voiced(s.From + k)
+			}
 			continue
 		}
 		power := float32(math.Pow(10, r.room.powerDBFS/10))

@@ -43,9 +43,15 @@ type Features struct {
 	Peak []float32
 	// Band is the level of each band in hundredths of a dB below full scale.
 	Band [bandCount][]int16
-	// Voicing is how periodic the frame is, 0 to 100: over about 45 a vowel.
+	// Voicing is how periodic the frame is, 0 to 100: from voiced on a vowel.
 	Voicing []uint8
 }
+
+// voiced is the Voicing from which a frame counts as a vowel.
+const voiced = 45
+
+// Voiced tells whether frame i is a vowel, or sounds like one.
+func (f *Features) Voiced(i int) bool { return f.Voicing[i] >= voiced }
 
 // Len returns the number of frames.
 func (f *Features) Len() int { return len(f.Power) }

@@ -41,12 +41,10 @@ const PhraseGap = 30
 const (
 	// minContrastDB is how far words must stand over the room to be found.
 	minContrastDB = 6.0
-	// voiced is the Voicing from which a frame counts as a vowel.
-	voiced = 45
-	// minVowels is how many vowel frames make a sound a word (50 ms: a click
+	// MinVowels is how many vowel frames make a sound a word (50 ms: a click
 	// rings for less). A vowel holds its level, a knock on wood rings on in tune but
 	// dies away at once: frames more than heldDB under the loudest do not count.
-	minVowels = 5
+	MinVowels = 5
 	heldDB    = 9.0
 	// minUnvoiced is how long speech without any vowel must last, so that a
 	// whisper is found and a clap or a chair is not.
@@ -161,11 +159,12 @@ func (d *drawing) levels() {
 }
 
 // follow tracks the level of the words (the upper edge of what is heard within 1 s
-// either side, and within 2.5 s) and of the room (the lower edge within 5 s), since a
-// reader moves and turns knobs. None leaves the whole stream's own level by more
-// than 20 dB, so that a long silence is not taken for soft words.
+// before or after, whichever is softer, and within 2.5 s either side) and of the
+// room (the lower edge within 5 s), since a reader moves and turns knobs. The softer
+// side holds where a soft line follows a loud one. None leaves the whole stream's
+// own level by more than 20 dB, so that a long silence is not taken for soft words.
 func (d *drawing) follow() {
-	const block = FramesPerSecond / 2
+	const block = FramesPerSecond / 4
 	n := (len(d.smooth) + block - 1) / block
 	high, low := make([]float32, n), make([]float32, n)
 	for i := range n {
@@ -180,17 +179,11 @@ func (d *drawing) follow() {
 	d.speech = make([]float32, len(d.smooth))
 	d.wide = make([]float32, len(d.smooth))
 	d.noise = make([]float32, len(d.smooth))
+	loudest := func(from, to int) float32 { return slices.Max(high[max(0, from):min(n, to)]) }
 	for i := range n {
-		s, w, r := float32(silentDB), float32(silentDB), float32(math.Inf(1))
-		for j := max(0, i-5); j < min(n, i+6); j++ {
-			w = max(w, high[j])
-			if j >= i-2 && j <= i+2 {
-				s = max(s, high[j])
-			}
-		}
-		for j := max(0, i-10); j < min(n, i+11); j++ {
-			r = min(r, low[j])
-		}
+		w := loudest(i-10, i+11)
+		s := min(loudest(i-4, i+1), loudest(i, i+5))
+		r := slices.Min(low[max(0, i-20):min(n, i+21)])
 		s = max(s-3, float32(d.m.SpeechDB)-20)
 		w = max(w-3, float32(d.m.SpeechDB)-20)
 		if d.muted || math.IsInf(float64(r), 1) {
@@ -228,7 +221,7 @@ func (d *drawing) cores() []Span {
 func (d *drawing) words(cores []Span) []Span {
 	isWord := make([]bool, len(cores))
 	for i, c := range cores {
-		isWord[i] = d.vowels(c) >= minVowels || c.Len() >= minUnvoiced && d.stands(c)
+		isWord[i] = d.vowels(c) >= MinVowels || c.Len() >= minUnvoiced && d.stands(c)
 	}
 	var out []Span
 	for i, c := range cores {
@@ -257,13 +250,13 @@ func (d *drawing) stands(c Span) bool {
 func (d *drawing) vowels(c Span) int {
 	loudest := float32(silentDB)
 	for k := c.From; k < c.To; k++ {
-		if d.f.Voicing[k] >= voiced {
+		if d.f.Voiced(k) {
 			loudest = max(loudest, d.level[k])
 		}
 	}
 	n := 0
 	for k := c.From; k < c.To; k++ {
-		if d.f.Voicing[k] >= voiced && d.smooth[k] >= d.speech[k]-22 && d.level[k] >= loudest-heldDB {
+		if d.f.Voiced(k) && d.smooth[k] >= d.speech[k]-22 && d.level[k] >= loudest-heldDB {
 			n++
 		}
 	}
