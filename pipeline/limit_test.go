@@ -12,7 +12,7 @@ import (
 // limited passes x through a limiter in blocks, followed by silence, and returns
 // it without the delay.
 func limited(x []float32, ceilingDBFS float64, block int) []float32 {
-	l := newLimiter(ceilingDBFS)
+	l := newLimiter(ceilingDBFS, betweenSamplesDB)
 	out := append(slices.Clone(x), make([]float32, limiterDelay)...)
 	for rest := out; len(rest) > 0; {
 		n := min(block, len(rest))
