@@ -355,10 +355,10 @@ func TestSHA256(t *testing.T) {
 	// Taken with sha256sum over this text in one line; what the sum is over is
 	// part of the report's contract.
 	//
-	//	{"delivery":{"bitrate_kbps":192,"head_max_s":1.05,"head_min_s":0.45,"head_s":0.5,"length_max_min":115,"noise_max_dbfs":-60,"peak_max_dbfs":-3,"rms_aim_dbfs":-20,"rms_max_dbfs":-18,"rms_min_dbfs":-23,"tail_max_s":5.05,"tail_min_s":0.95,"tail_s":2},
+	//	{"delivery":{"bitrate_kbps":192,"head_max_s":1.05,"head_min_s":0.45,"head_s":0.5,"length_max_min":115,"loudness_aim_lufs":0,"loudness_max_lufs":-15,"loudness_min_lufs":-21,"noise_max_dbfs":-60,"peak_max_dbfs":-3,"rms_aim_dbfs":-20,"rms_max_dbfs":-18,"rms_min_dbfs":-23,"tail_max_s":5.05,"tail_min_s":0.95,"tail_s":2,"true_peak_max_dbtp":-1},
 	//	"level":{"cut_max_db":12,"ease_max_db":12,"lift_max_db":12,"limit_max_db":8,"rumble_hz":70,"strength_pct":90},
 	//	"takes":{"join_pause_max_s":1.5}}
-	const want = "e1b90fb3d6a61d0e326fdb2faf67b1da37f2377cec0f37f6a2a2b7ddd3acba76"
+	const want = "4a7cec5bd4f8dad817f0f401a5af4127eecc2aab934da97a640fd4626ada15ed"
 	if got := base.SHA256(); got != want {
 		t.Errorf("sum of the defaults is %s, want %s", got, want)
 	}
