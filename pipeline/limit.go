@@ -6,27 +6,24 @@ import (
 	"lectern/pipeline/meter"
 )
 
-// limiter holds samples under a ceiling, and what a player makes between them
-// under another. It sees a peak before it comes, turns down ahead of it, holds, and
+// limiter holds samples under a ceiling, and what a player makes between them. It sees a peak before it comes, turns down ahead of it, holds, and
 // lets go slowly, so that a steady tone is turned down steadily. The output is the
 // input times a gain between 0 and 1; it comes limiterDelay samples late.
 //
-// For each sample the gain it needs is ceiling/|x|, at most 1, and no more than
-// the sound between it and the next sample needs to stay under its own ceiling. The
-// smallest need within the look-ahead and hold is let go with a time constant and
+// For each sample the gain it needs is ceiling/|x|, at most 1, where x is it or the
+// largest value between it and the next. The smallest need within the look-ahead and hold is let go with a time constant and
 // then smoothed by two moving averages that together are as long as the look-ahead:
 // every value averaged already knows the peak, so no output is over the ceiling.
 // Between the samples that holds as far as the gain stands still over the few
 // samples that a value there is made of.
 type limiter struct {
-	ceiling float64 // of samples
-	between float64 // of what lies between them
+	ceiling float64
 
 	interpolator meter.Interpolator
 	// recent holds the last samples twice over, so that any run of taps is whole.
 	recent [2 * meter.InterpolatorTaps]float32
 	slot   int
-	loud   float32 // a sound may be over between only near a sample over this
+	loud   float32 // a value may be over the ceiling only near a sample over this
 	quiet  int     // samples since one was
 
 	delay   [limiterDelay]float32
@@ -53,24 +50,17 @@ const (
 	// releasePerSample lets go with a time constant of 80 ms (our choice).
 	releasePerSample = 1.0 / (0.080 * sampleRateHz)
 	idleAfter        = holdSamples + 4*lookSamples
-	// betweenSamplesDB is how far the sound may be over the ceiling of the samples
-	// between them, where that is the ceiling that counts: 0.1 dB less than the 0.5
-	// asked of it.
-	betweenSamplesDB = 0.4
 	// pointsPerSample is how finely the limiter looks between samples, as finely as
 	// the meter.
 	pointsPerSample = 8
 )
 
-// newLimiter returns a limiter whose samples stay under ceilingDBFS, and what lies
-// between them under betweenDB more.
-func newLimiter(ceilingDBFS, betweenDB float64) *limiter {
+func newLimiter(ceilingDBFS float64) *limiter {
 	l := &limiter{
-		ceiling: dbToAmplitude(ceilingDBFS), between: dbToAmplitude(ceilingDBFS + betweenDB),
-		interpolator: meter.NewInterpolator(pointsPerSample),
-		quiet:        meter.InterpolatorTaps, gain: 1, deepest: 1, idle: idleAfter,
+		ceiling: dbToAmplitude(ceilingDBFS), interpolator: meter.NewInterpolator(pointsPerSample),
+		quiet: meter.InterpolatorTaps, gain: 1, deepest: 1, idle: idleAfter,
 	}
-	l.loud = float32(l.between) / l.interpolator.GainMax()
+	l.loud = float32(l.ceiling) / l.interpolator.GainMax()
 	l.need.reach = holdSamples + limiterDelay
 	l.first.fill(1)
 	l.second.fill(1)
@@ -106,7 +96,7 @@ func (l *limiter) needOf(x float32) float64 {
 	}
 	window := (*[taps]float32)(l.recent[l.slot:])
 	middle := window[taps/2-1]
-	return min(1, l.ceiling/float64(max(middle, -middle)), l.between/float64(l.interpolator.Largest(window)))
+	return min(1, l.ceiling/float64(max(middle, -middle, l.interpolator.Largest(window))))
 }
 
 // turnDown takes the sample that goes out now and what one that came in later needs.

@@ -28,7 +28,7 @@ type loudness struct {
 func (o *loudness) plan(t *timeline, l *leveling) Plan {
 	return Plan{
 		Segments: t.segments, GainDB: o.apply(l),
-		OverallDB: o.overallDB, CeilingDBFS: o.ceilingDBFS, TruePeak: o.byLoudness,
+		OverallDB: o.overallDB, CeilingDBFS: o.ceilingDBFS,
 	}
 }
 

@@ -18,16 +18,6 @@ type Plan struct {
 	OverallDB float64
 	// CeilingDBFS is where the limiter stands, as samples fed to the encoder.
 	CeilingDBFS float64
-	// TruePeak tells that nothing between the samples may be over the ceiling either.
-	TruePeak bool
-}
-
-// betweenDB is how far over the ceiling the sound between samples may lie.
-func (p *Plan) betweenDB() float64 {
-	if p.TruePeak {
-		return 0
-	}
-	return betweenSamplesDB
 }
 
 // Segment is a stretch of a raw, or of laid-in room tone.

@@ -104,7 +104,9 @@ func TestQuality(t *testing.T) {
 		q.evenness(r, plain, plainShift, steps, stepsShift)
 		q.restraint(r)
 		q.pauses(r, plain, plainShift, steps, stepsShift)
+		q.peaks(r)
 	}
+	q.limiter()
 	t.Log("\n" + q.table())
 	for _, r := range q.rows {
 		if !r.ok {

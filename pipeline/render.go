@@ -31,7 +31,7 @@ const fadeSamples = 2 * frameSamples
 const blockFrames = 64
 
 func newRenderer(plan Plan, recs []*recording) *renderer {
-	r := &renderer{plan: plan, recs: recs, limit: newLimiter(plan.CeilingDBFS, plan.betweenDB()), late: limiterDelay}
+	r := &renderer{plan: plan, recs: recs, limit: newLimiter(plan.CeilingDBFS), late: limiterDelay}
 	last := plan.Segments[len(plan.Segments)-1]
 	r.total = int64(last.End()) * frameSamples
 	r.block = make([]float32, blockFrames*frameSamples)

@@ -216,7 +216,7 @@ func (m *Master) steps() []report.Step {
 		clean.Figures["took_db"] = report.Figure(took)
 	}
 	ceiling := "ceiling_dbfs"
-	if m.plan.TruePeak {
+	if loud.byLoudness {
 		ceiling = "ceiling_dbtp"
 	}
 	normalize := step("normalize", map[string]float64{
