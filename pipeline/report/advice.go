@@ -15,7 +15,7 @@ import (
 
 const (
 	adviseSilent     = "The file is silent. Check that the microphone was on and the right input was recorded, then record it again."
-	adviseNoLoudness = "No loudness can be told of this file: it is silent, or shorter than half a second. Listen to it; if it is the wrong file, record or export the right one."
+	adviseNoLoudness = "No loudness can be told of this file: it is silent or nearly so, or shorter than half a second. Listen to it; if it is the wrong file, record or export the right one."
 	adviseNoSpeech   = "No speech was found in the file, so it has no beginning and no end. Listen to it; if it is the wrong file, record or export the right one."
 	// softNoHarm ends the advice on a file that is too soft.
 	softNoHarm = "In a raw recording that is no harm: Lectern raises it. In a finished file a few very loud moments hold it down: listen for a bump, a pop or a shout, read that place again more softly, and drop the take again."
