@@ -62,6 +62,9 @@ func (k *key) put(s *Settings, v any) (refusal string) {
 }
 
 func (k *key) allows(x float64) bool {
+	if k.orZero && x == 0 {
+		return true
+	}
 	if k.oneOf == nil {
 		return x >= k.least && x <= k.most // false for NaN
 	}
@@ -89,6 +92,9 @@ func (k *key) allowed() string {
 			all = append(all, strconv.Itoa(n))
 		}
 		span = strings.Join(all[:len(all)-1], ", ") + " or " + all[len(all)-1]
+	}
+	if k.orZero {
+		span = "0 or " + span
 	}
 	return span + " (" + k.unit + ")"
 }
@@ -135,6 +141,22 @@ var rules = []rule{
 	{"delivery", []string{"rms_aim_dbfs", "peak_max_dbfs"},
 		func(s *Settings) bool { return s.Delivery.RMSAimDBFS < s.Delivery.PeakMaxDBFS },
 		"rms_aim_dbfs below peak_max_dbfs, because no sound is louder on average than at its peak"},
+	{"delivery", []string{"loudness_min_lufs", "loudness_aim_lufs", "loudness_max_lufs"},
+		func(s *Settings) bool {
+			d := s.Delivery
+			return !d.ByLoudness() || d.LoudnessMinLUFS < d.LoudnessAimLUFS && d.LoudnessAimLUFS < d.LoudnessMaxLUFS
+		},
+		"loudness_min_lufs below loudness_aim_lufs, and loudness_aim_lufs below loudness_max_lufs"},
+	{"delivery", []string{"loudness_aim_lufs", "true_peak_max_dbtp"},
+		func(s *Settings) bool {
+			return !s.Delivery.ByLoudness() || s.Delivery.LoudnessAimLUFS+leastCrestDB <= s.Delivery.TruePeakMaxDBTP
+		},
+		"loudness_aim_lufs at least 6 below true_peak_max_dbtp, because a voice is never as loud on the whole as at its peaks"},
+	{"delivery", []string{"noise_max_dbfs", "loudness_min_lufs"},
+		func(s *Settings) bool {
+			return !s.Delivery.ByLoudness() || s.Delivery.NoiseMaxDBFS < s.Delivery.LoudnessMinLUFS
+		},
+		"noise_max_dbfs below loudness_min_lufs, because the room must be softer than the voice"},
 	{"delivery", []string{"noise_max_dbfs", "rms_min_dbfs"},
 		func(s *Settings) bool { return s.Delivery.NoiseMaxDBFS < s.Delivery.RMSMinDBFS },
 		"noise_max_dbfs below rms_min_dbfs, because the room must be softer than the voice"},
@@ -160,6 +182,10 @@ var rules = []rule{
 		},
 		"two folders of which neither lies inside the other"},
 }
+
+// leastCrestDB is the least that the true peak may be asked to lie over the loudness:
+// a voice squeezed further is no longer one (our choice).
+const leastCrestDB = 6
 
 const notOurs = "a folder that is not the workspace itself and does not lie in inbox, working or setaside"
 

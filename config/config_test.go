@@ -147,6 +147,14 @@ func TestRefused(t *testing.T) {
 			"lectern.toml, line 2: rms_max_dbfs = -21 is not possible while rms_min_dbfs is -23 and rms_aim_dbfs is -20; allowed is rms_min_dbfs below rms_aim_dbfs, and rms_aim_dbfs below rms_max_dbfs."},
 		{"average above the peak", "[delivery]\nrms_aim_dbfs = -10\nrms_max_dbfs = -9\npeak_max_dbfs = -10\n",
 			"lectern.toml, line 4: peak_max_dbfs = -10 is not possible while rms_aim_dbfs is -10; allowed is rms_aim_dbfs below peak_max_dbfs, because no sound is louder on average than at its peak."},
+		{"loudness above its limit", "[delivery]\nloudness_aim_lufs = -14\n",
+			"lectern.toml, line 2: loudness_aim_lufs = -14 is not possible while loudness_min_lufs is -21 and loudness_max_lufs is -15; allowed is loudness_min_lufs below loudness_aim_lufs, and loudness_aim_lufs below loudness_max_lufs."},
+		{"loudness near the peak", "[delivery]\nloudness_aim_lufs = -18\ntrue_peak_max_dbtp = -12.5\n",
+			"lectern.toml, line 3: true_peak_max_dbtp = -12.5 is not possible while loudness_aim_lufs is -18; allowed is loudness_aim_lufs at least 6 below true_peak_max_dbtp, because a voice is never as loud on the whole as at its peaks."},
+		{"room above the loudness", "[delivery]\nloudness_aim_lufs = -40\nloudness_min_lufs = -60\nrms_min_dbfs = -22\n",
+			"lectern.toml, line 3: loudness_min_lufs = -60 is not possible while noise_max_dbfs is -60; allowed is noise_max_dbfs below loudness_min_lufs, because the room must be softer than the voice."},
+		{"loudness beyond its bounds", "[delivery]\nloudness_aim_lufs = -3\n",
+			"lectern.toml, line 2: loudness_aim_lufs = -3 is not possible; allowed is 0 or -40 to -6 (LUFS, loudness as the ear weighs it)."},
 		{"room above the voice", "[delivery]\nnoise_max_dbfs = -22\n",
 			"lectern.toml, line 2: noise_max_dbfs = -22 is not possible while rms_min_dbfs is -23; allowed is noise_max_dbfs below rms_min_dbfs, because the room must be softer than the voice."},
 		{"head below its limit", "[delivery]\nhead_s = 0.2\n",
@@ -355,10 +363,10 @@ func TestSHA256(t *testing.T) {
 	// Taken with sha256sum over this text in one line; what the sum is over is
 	// part of the report's contract.
 	//
-	//	{"delivery":{"bitrate_kbps":192,"head_max_s":1.05,"head_min_s":0.45,"head_s":0.5,"length_max_min":115,"noise_max_dbfs":-60,"peak_max_dbfs":-3,"rms_aim_dbfs":-20,"rms_max_dbfs":-18,"rms_min_dbfs":-23,"tail_max_s":5.05,"tail_min_s":0.95,"tail_s":2},
+	//	{"delivery":{"bitrate_kbps":192,"head_max_s":1.05,"head_min_s":0.45,"head_s":0.5,"length_max_min":115,"loudness_aim_lufs":0,"loudness_max_lufs":-15,"loudness_min_lufs":-21,"noise_max_dbfs":-60,"peak_max_dbfs":-3,"rms_aim_dbfs":-20,"rms_max_dbfs":-18,"rms_min_dbfs":-23,"tail_max_s":5.05,"tail_min_s":0.95,"tail_s":2,"true_peak_max_dbtp":-1},
 	//	"level":{"cut_max_db":12,"ease_max_db":12,"lift_max_db":12,"limit_max_db":8,"rumble_hz":70,"strength_pct":90},
 	//	"takes":{"join_pause_max_s":1.5}}
-	const want = "e1b90fb3d6a61d0e326fdb2faf67b1da37f2377cec0f37f6a2a2b7ddd3acba76"
+	const want = "4a7cec5bd4f8dad817f0f401a5af4127eecc2aab934da97a640fd4626ada15ed"
 	if got := base.SHA256(); got != want {
 		t.Errorf("sum of the defaults is %s, want %s", got, want)
 	}

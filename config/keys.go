@@ -10,6 +10,7 @@ type key struct {
 	at            func(*Settings) any // *float64, *int or *string
 	unit          string
 	least, most   float64
+	orZero        bool  // 0, which lies outside, is allowed too and means none
 	oneOf         []int // if set, the only values allowed
 	says          string
 }
@@ -44,6 +45,14 @@ var keys = []key{
 		says: "A finished file with an average loudness below this fails its check."},
 	{section: "delivery", name: "rms_max_dbfs", at: func(s *Settings) any { return &s.Delivery.RMSMaxDBFS }, unit: dbfs, least: -40, most: 0,
 		says: "A finished file with an average loudness above this fails its check."},
+	{section: "delivery", name: "loudness_aim_lufs", at: func(s *Settings) any { return &s.Delivery.LoudnessAimLUFS }, unit: lufs, least: -40, most: -6, orZero: true,
+		says: "If your client gives a loudness in LUFS, write it here: every reading is then brought to it, and the four settings of peak and RMS above do not count; 0 leaves them in force."},
+	{section: "delivery", name: "loudness_min_lufs", at: func(s *Settings) any { return &s.Delivery.LoudnessMinLUFS }, unit: lufs, least: -60, most: -3,
+		says: "With a loudness to aim at: a finished file softer than this fails its check."},
+	{section: "delivery", name: "loudness_max_lufs", at: func(s *Settings) any { return &s.Delivery.LoudnessMaxLUFS }, unit: lufs, least: -40, most: 0,
+		says: "With a loudness to aim at: a finished file louder than this fails its check."},
+	{section: "delivery", name: "true_peak_max_dbtp", at: func(s *Settings) any { return &s.Delivery.TruePeakMaxDBTP }, unit: dbtp, least: -20, most: 0,
+		says: "With a loudness to aim at: the loudest instant that a player makes of a finished file never lies above this."},
 	{section: "delivery", name: "noise_max_dbfs", at: func(s *Settings) any { return &s.Delivery.NoiseMaxDBFS }, unit: dbfs, least: -96, most: -20,
 		says: "The sound of the room in the pauses of a finished file may be this loud and no louder."},
 	{section: "delivery", name: "head_s", at: func(s *Settings) any { return &s.Delivery.HeadS }, unit: "seconds", least: 0.1, most: 10,
@@ -80,7 +89,11 @@ var keys = []key{
 		says: "Where two takes are joined, the pause between them is no longer than this."},
 }
 
-const dbfs = "dB below full scale"
+const (
+	dbfs = "dB below full scale"
+	lufs = "LUFS, loudness as the ear weighs it"
+	dbtp = "dB below full scale, between the samples too"
+)
 
 // sections in the order of the default file, each with its heading comment.
 var sections = []struct{ name, says string }{

@@ -36,19 +36,38 @@ type Watch struct {
 // Delivery is what the client asks of a finished file: the aims, and the
 // limits it is judged against.
 type Delivery struct {
-	PeakMaxDBFS  float64 `toml:"peak_max_dbfs" json:"peak_max_dbfs"`
-	RMSAimDBFS   float64 `toml:"rms_aim_dbfs" json:"rms_aim_dbfs"`
-	RMSMinDBFS   float64 `toml:"rms_min_dbfs" json:"rms_min_dbfs"`
-	RMSMaxDBFS   float64 `toml:"rms_max_dbfs" json:"rms_max_dbfs"`
-	NoiseMaxDBFS float64 `toml:"noise_max_dbfs" json:"noise_max_dbfs"`
-	HeadS        float64 `toml:"head_s" json:"head_s"`
-	HeadMinS     float64 `toml:"head_min_s" json:"head_min_s"`
-	HeadMaxS     float64 `toml:"head_max_s" json:"head_max_s"`
-	TailS        float64 `toml:"tail_s" json:"tail_s"`
-	TailMinS     float64 `toml:"tail_min_s" json:"tail_min_s"`
-	TailMaxS     float64 `toml:"tail_max_s" json:"tail_max_s"`
-	BitrateKbps  int     `toml:"bitrate_kbps" json:"bitrate_kbps"`
-	LengthMaxMin float64 `toml:"length_max_min" json:"length_max_min"`
+	PeakMaxDBFS float64 `toml:"peak_max_dbfs" json:"peak_max_dbfs"`
+	RMSAimDBFS  float64 `toml:"rms_aim_dbfs" json:"rms_aim_dbfs"`
+	RMSMinDBFS  float64 `toml:"rms_min_dbfs" json:"rms_min_dbfs"`
+	RMSMaxDBFS  float64 `toml:"rms_max_dbfs" json:"rms_max_dbfs"`
+	// LoudnessAimLUFS is 0 for a delivery by RMS and sample peak; else loudness and
+	// true peak are aimed at and judged in their place.
+	LoudnessAimLUFS float64 `toml:"loudness_aim_lufs" json:"loudness_aim_lufs"`
+	LoudnessMinLUFS float64 `toml:"loudness_min_lufs" json:"loudness_min_lufs"`
+	LoudnessMaxLUFS float64 `toml:"loudness_max_lufs" json:"loudness_max_lufs"`
+	TruePeakMaxDBTP float64 `toml:"true_peak_max_dbtp" json:"true_peak_max_dbtp"`
+	NoiseMaxDBFS    float64 `toml:"noise_max_dbfs" json:"noise_max_dbfs"`
+	HeadS           float64 `toml:"head_s" json:"head_s"`
+	HeadMinS        float64 `toml:"head_min_s" json:"head_min_s"`
+	HeadMaxS        float64 `toml:"head_max_s" json:"head_max_s"`
+	TailS           float64 `toml:"tail_s" json:"tail_s"`
+	TailMinS        float64 `toml:"tail_min_s" json:"tail_min_s"`
+	TailMaxS        float64 `toml:"tail_max_s" json:"tail_max_s"`
+	BitrateKbps     int     `toml:"bitrate_kbps" json:"bitrate_kbps"`
+	LengthMaxMin    float64 `toml:"length_max_min" json:"length_max_min"`
+}
+
+// ByLoudness tells whether the client asks for loudness and true peak, not for RMS
+// and sample peak.
+func (d *Delivery) ByLoudness() bool { return d.LoudnessAimLUFS != 0 }
+
+// VoiceAimDB is the level a reading is brought to: RMS in dBFS, or loudness in LUFS,
+// which lies near it for a voice.
+func (d *Delivery) VoiceAimDB() float64 {
+	if d.ByLoudness() {
+		return d.LoudnessAimLUFS
+	}
+	return d.RMSAimDBFS
 }
 
 // Level says how the sound is cleaned and evened.
@@ -79,6 +98,8 @@ func Default() Settings {
 		Chapter: Chapter{
 			Delivery: Delivery{
 				PeakMaxDBFS: -3, RMSAimDBFS: -20, RMSMinDBFS: -23, RMSMaxDBFS: -18,
+				// The true peak of -1 dBTP is that of EBU R 128; the range is our choice.
+				LoudnessAimLUFS: 0, LoudnessMinLUFS: -21, LoudnessMaxLUFS: -15, TruePeakMaxDBTP: -1,
 				NoiseMaxDBFS: -60,
 				HeadS:        0.5, HeadMinS: 0.45, HeadMaxS: 1.05,
 				TailS: 2, TailMinS: 0.95, TailMaxS: 5.05,

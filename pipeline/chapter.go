@@ -58,13 +58,13 @@ func Make(ctx context.Context, job Job) (*Master, error) {
 	d := job.Settings.Delivery
 	t := trim(raws.recs, d.HeadS, d.TailS, job.Settings.Takes.JoinPauseMaxS)
 	l := level(t, job.Settings.Level)
-	loud := normalize(t, l, d, job.Settings.Level)
-	plan := Plan{
-		Segments: t.segments, GainDB: loud.apply(l),
-		OverallDB: loud.overallDB, CeilingDBFS: loud.ceilingDBFS,
+	weighted, err := weigh(t, raws.recs, d)
+	if err != nil {
+		return nil, fmt.Errorf("weigh loudness: %w", err)
 	}
+	loud := normalize(t, l, weighted, d, job.Settings.Level)
 	m := &Master{job: job, raws: raws, timeline: t, leveling: l, loudness: loud}
-	if err := m.encode(ctx, plan, progress); err != nil {
+	if err := m.encode(ctx, loud.plan(t, l), progress); err != nil {
 		return nil, err
 	}
 	m.tell(time.Since(started))

@@ -12,7 +12,10 @@ import (
 // limited passes x through a limiter in blocks, followed by silence, and returns
 // it without the delay.
 func limited(x []float32, ceilingDBFS float64, block int) []float32 {
-	l := newLimiter(ceilingDBFS)
+	return limitedBy(newLimiter(ceilingDBFS), x, block)
+}
+
+func limitedBy(l *limiter, x []float32, block int) []float32 {
 	out := append(slices.Clone(x), make([]float32, limiterDelay)...)
 	for rest := out; len(rest) > 0; {
 		n := min(block, len(rest))
@@ -84,20 +87,61 @@ func TestLimiterLeavesAlone(t *testing.T) {
 	}
 }
 
+// TestLimiterSeesBetweenSamples wants the true peak no more than 0.5 dB over the
+// ceiling (the project's own figure) where the largest values lie between samples.
+// Limited by their samples alone, tones in their worst phase are 3 dB over it.
+func TestLimiterSeesBetweenSamples(t *testing.T) {
+	for name, x := range betweenSamples() {
+		if over := truePeakDBTP(limited(x, -3, 4096)) + 3; over > 0.5 {
+			t.Errorf("%s: true peak %.2f dB over the ceiling", name, over)
+		}
+	}
+}
+
+// TestLimiterPassesOverNothing holds that not looking between samples where all near
+// are small changes not a bit: noise in swells of a quarter second, as loud as to be
+// over the ceiling in some.
+func TestLimiterPassesOverNothing(t *testing.T) {
+	x := white(4*sampleRateHz, 1, 8)
+	for i := range x {
+		x[i] *= float32(0.35 * math.Pow(math.Sin(4*math.Pi*float64(i)/sampleRateHz), 2))
+	}
+	thorough := newLimiter(-3)
+	thorough.loud = -1
+	got, want := limited(x, -3, 1000), limitedBy(thorough, x, 1000)
+	if slices.Equal(want, x) {
+		t.Fatal("nothing was limited")
+	}
+	if !slices.Equal(got, want) {
+		t.Error("something between samples was passed over")
+	}
+}
+
+// TestLimiterKnowsInTime wants a lone sample 20 dB over the ceiling turned down
+// together with its neighbors, not cut off: the gain is where it must be by then.
+func TestLimiterKnowsInTime(t *testing.T) {
+	x := slices.Repeat([]float32{0.01}, 3000)
+	x[1000] = float32(dbToAmplitude(17))
+	out := limited(x, -3, 500)
+	gain := func(i int) float64 { return float64(out[i]) / float64(x[i]) }
+	if g, want := gain(1000), dbToAmplitude(-20); math.Abs(g/want-1) > 1e-4 {
+		t.Errorf("gain %.5f at the peak, want %.5f", g, want)
+	}
+	// Two averages of n values move by 1/n^2 of the way at their ends.
+	for _, i := range []int{999, 1001} {
+		if step := gain(i) - gain(1000); math.Abs(step) > 2./(lookSamples*lookSamples) {
+			t.Errorf("gain steps by %.6f from the peak to sample %d", step, i)
+		}
+	}
+}
+
 // TestLimiterDistortion wants the harmonics of a steady tone 6 dB over the
 // ceiling at least 60 dB under it (the project's own figure). A limiter that follows
 // the wave would fail at 100 Hz first.
 func TestLimiterDistortion(t *testing.T) {
 	for _, hz := range []float64{100, 1000} {
 		t.Run(fmt.Sprint(hz), func(t *testing.T) {
-			out := limited(sine(3*sampleRateHz, hz, dbToAmplitude(3)), -3, 4096)
-			steady := out[2*sampleRateHz:] // one second, whole periods
-			fundamental := lineAt(steady, hz)
-			var harmonics float64
-			for k := 2.0; k*hz < sampleRateHz/2; k++ {
-				harmonics += lineAt(steady, k*hz)
-			}
-			thd := 10 * math.Log10(harmonics/fundamental)
+			thd, fundamental := limitedTone(hz)
 			t.Logf("%.0f Hz: harmonics %.1f dB", hz, thd)
 			if thd > -60 {
 				t.Errorf("harmonics %.1f dB under the tone, want -60 or less", thd)
@@ -107,6 +151,19 @@ func TestLimiterDistortion(t *testing.T) {
 			}
 		})
 	}
+}
+
+// limitedTone limits a steady tone 6 dB over a ceiling of -3 dBFS. It returns the
+// harmonics under the tone in dB, and the power of the tone that is left.
+func limitedTone(hz float64) (thdDB, fundamental float64) {
+	out := limited(sine(3*sampleRateHz, hz, dbToAmplitude(3)), -3, 4096)
+	steady := out[2*sampleRateHz:] // one second, whole periods
+	fundamental = lineAt(steady, hz)
+	var harmonics float64
+	for k := 2.0; k*hz < sampleRateHz/2; k++ {
+		harmonics += lineAt(steady, k*hz)
+	}
+	return 10 * math.Log10(harmonics/fundamental), fundamental
 }
 
 // TestLimiterBursts wants no click at the edges of tone bursts: nothing above

@@ -103,7 +103,7 @@ func (m *measurement) sampleFaults() findings.SampleFaults {
 
 // aimOf is the part of the delivery that faults are measured by.
 func aimOf(d config.Delivery) findings.Aim {
-	return findings.Aim{RMSDBFS: d.RMSAimDBFS, NoiseMaxDBFS: d.NoiseMaxDBFS}
+	return findings.Aim{RMSDBFS: d.VoiceAimDB(), NoiseMaxDBFS: d.NoiseMaxDBFS}
 }
 
 // silentVoiceDBFS stands for the level of a reading where there are no words: a

@@ -5,12 +5,14 @@ import (
 	"slices"
 
 	"lectern/config"
+	"lectern/pipeline/meter"
 	"lectern/pipeline/report"
 )
 
 // loudness is the last decision of the plan: how much the whole reading is
 // raised, where the limiter stands, how far the pauses are eased.
 type loudness struct {
+	byLoudness  bool // aims are loudness and true peak, not RMS and sample peak
 	overallDB   float64
 	ceilingDBFS float64
 	easeDB      float64
@@ -18,8 +20,16 @@ type loudness struct {
 	gaveWay []report.GaveWay
 	// Predicted for the finished file.
 	roomDBFS, floorDBFS float64
-	// slope is how much RMS one more dB of overall gain brings.
+	// slope is how much one more dB of overall gain brings of the level aimed at.
 	slope float64
+}
+
+// plan puts all decisions together.
+func (o *loudness) plan(t *timeline, l *leveling) Plan {
+	return Plan{
+		Segments: t.segments, GainDB: o.apply(l),
+		OverallDB: o.overallDB, CeilingDBFS: o.ceilingDBFS,
+	}
 }
 
 const (
@@ -34,22 +44,49 @@ const (
 	shorterDB = -2.5
 )
 
-// normalize finds the overall gain at which the part between head and tail has
-// the RMS aimed at, with its peaks limited to the ceiling, and the three ways to
-// give if both cannot be had. It works on the frames' powers and peaks, so
-// it costs nothing; render tells the exact result.
-func normalize(t *timeline, l *leveling, d config.Delivery, s config.Level) loudness {
-	p := &prediction{t: t, gain: make([]float64, t.frames())}
+// normalize finds the overall gain at which the reading has the level aimed at,
+// with its peaks limited to the ceiling, and the ways to give if both cannot be had.
+// The level is the RMS of the part between head and tail or, where delivery is by
+// loudness, the integrated loudness of the whole file; weighted holds each frame's
+// power as loudness weighs it then, and is else nil. It works on the frames' powers
+// and peaks, so it costs nothing; render tells the exact result.
+func normalize(t *timeline, l *leveling, weighted []float64, d config.Delivery, s config.Level) loudness {
+	p := &prediction{t: t, weighted: weighted, gain: make([]float64, t.frames())}
 	for i := range p.gain {
 		p.gain[i] = dbToAmplitude((float64(l.gainDB[i]) + float64(l.gainDB[i+1])) / 2)
 	}
-	out := loudness{ceilingDBFS: d.PeakMaxDBFS - decoderHairDB}
+	out := loudness{byLoudness: d.ByLoudness(), ceilingDBFS: d.PeakMaxDBFS - decoderHairDB}
+	level := p.bodyRMS
+	if out.byLoudness {
+		out.ceilingDBFS, level = d.TruePeakMaxDBTP-decoderHairDB, p.integrated
+	}
 	p.ceiling = dbToAmplitude(out.ceilingDBFS)
-	out.overallDB = p.overallFor(d.RMSAimDBFS, p.bodyRMS)
-	out.giveWay(p, d, s)
+	if out.byLoudness {
+		out.lower(p, d, s)
+	} else {
+		out.overallDB = p.overallFor(d.RMSAimDBFS, p.bodyRMS)
+		out.giveWay(p, d, s)
+	}
 	out.ease(p, l, d, s)
-	out.slope = p.slope(out.overallDB)
+	out.slope = slope(level, out.overallDB)
 	return out
+}
+
+// lower finds the overall gain for a delivery by loudness. There the peak is only a
+// limit and need not be reached, and pauses count for little, so there is but one way
+// to give: a reading that would need more limiting than allowed is lowered.
+func (o *loudness) lower(p *prediction, d config.Delivery, s config.Level) {
+	aim := d.LoudnessAimLUFS
+	o.overallDB = p.overallFor(aim, p.integrated)
+	most := o.ceilingDBFS + s.LimitMaxDB - 20*math.Log10(p.peak())
+	if o.overallDB <= most {
+		return
+	}
+	aimed := o.overallDB
+	o.overallDB = max(most, p.overallFor(aim+softerDB, p.integrated))
+	if aimed-o.overallDB > 0.05 {
+		o.gaveWay = append(o.gaveWay, report.GaveWay{GaveWay: "loudness", DB: report.Figure(p.integrated(o.overallDB) - aim)})
+	}
 }
 
 // giveWay applies the three permitted ways to leave the aims.
@@ -120,9 +157,10 @@ func (o *loudness) apply(l *leveling) []float32 {
 
 // prediction knows what a gain makes of the frames.
 type prediction struct {
-	t       *timeline
-	gain    []float64 // amplitude
-	ceiling float64   // amplitude
+	t        *timeline
+	gain     []float64 // amplitude
+	weighted []float64 // power as loudness weighs it, before any gain
+	ceiling  float64   // amplitude
 }
 
 // peak is the largest sample of the reading before the overall gain.
@@ -143,10 +181,32 @@ func (p *prediction) bodyRMS(overallDB float64) float64 {
 
 func (p *prediction) fileRMS(overallDB float64) float64 { return p.rms(0, p.t.frames(), overallDB) }
 
-// rms models the limiter by frames: a frame whose peak is over the ceiling is
-// turned down by what its peak needs, and so is the one before it, half; after it
-// the limiter lets go at its own pace.
 func (p *prediction) rms(from, to int, overallDB float64) float64 {
+	var sum float64
+	p.turned(from, to, overallDB, func(i int, g float64) { sum += float64(p.t.power[i]) * g * g })
+	return 10 * math.Log10(max(sum/float64(to-from), 1e-20))
+}
+
+// loudnessBlock is 0.4 s, the block of ITU-R BS.1770. A shorter file has no loudness.
+const loudnessBlock = 40
+
+// integrated is the integrated loudness of the whole file in LUFS at an overall gain,
+// limiting included. Where there is none, RMS stands for it.
+func (p *prediction) integrated(overallDB float64) float64 {
+	n := p.t.frames()
+	if n < loudnessBlock {
+		return p.bodyRMS(overallDB)
+	}
+	hops := make([]float64, n)
+	p.turned(0, n, overallDB, func(i int, g float64) { hops[i] = p.weighted[i] * g * g })
+	return max(float64(meter.IntegratedOf(hops)), -200)
+}
+
+// turned tells the gain of each frame, the limiter's included. It models the limiter
+// by frames: one whose peak is over the ceiling is turned down by what its peak
+// needs, and so is the one before it, half; after it the limiter lets go at its own
+// pace.
+func (p *prediction) turned(from, to int, overallDB float64, tell func(i int, gain float64)) {
 	k := dbToAmplitude(overallDB)
 	down := func(i int) float64 { // 0 to 1
 		if i >= to {
@@ -158,28 +218,26 @@ func (p *prediction) rms(from, to int, overallDB float64) float64 {
 		return 0
 	}
 	letGo := math.Exp(-frameSamples * releasePerSample)
-	var sum, held float64
+	var held float64
 	for i := from; i < to; i++ {
 		held = max(down(i), held*letGo)
-		g := p.gain[i] * k * (1 - max(held, down(i+1)/2))
-		sum += float64(p.t.power[i]) * g * g
+		tell(i, p.gain[i]*k*(1-max(held, down(i+1)/2)))
 	}
-	return 10 * math.Log10(max(sum/float64(to-from), 1e-20))
 }
 
-// slope is by how many dB the RMS between head and tail grows for one dB of
-// overall gain: 1 without limiting, less with it.
-func (p *prediction) slope(overallDB float64) float64 {
-	return clamp(p.bodyRMS(overallDB+0.5)-p.bodyRMS(overallDB-0.5), 0.2, 1)
+// slope is by how many dB a level grows for one dB of overall gain: 1 without
+// limiting, less with it.
+func slope(level func(overallDB float64) float64, overallDB float64) float64 {
+	return clamp(level(overallDB+0.5)-level(overallDB-0.5), 0.2, 1)
 }
 
-// overallFor returns the overall gain at which rms reaches the level wanted. The
-// RMS grows with the gain, ever more slowly as the limiter works; the search ends
-// at 80 dB of gain, which no reading needs.
-func (p *prediction) overallFor(wantDBFS float64, rms func(float64) float64) float64 {
+// overallFor returns the overall gain at which level reaches what is wanted. It
+// grows with the gain, ever more slowly as the limiter works; the search ends at 80 dB
+// of gain, which no reading needs.
+func (p *prediction) overallFor(want float64, level func(float64) float64) float64 {
 	low, high := -80.0, 80.0
 	for high-low > 0.002 {
-		if mid := (low + high) / 2; rms(mid) < wantDBFS {
+		if mid := (low + high) / 2; level(mid) < want {
 			low = mid
 		} else {
 			high = mid

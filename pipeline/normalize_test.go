@@ -39,7 +39,7 @@ func normalized(t *timeline) (loudness, *leveling) {
 		}
 	}
 	s := config.Default()
-	return normalize(t, l, s.Delivery, s.Level), l
+	return normalize(t, l, nil, s.Delivery, s.Level), l
 }
 
 // TestGiveWay goes through the ways a reading may leave its aims, with levels

@@ -23,8 +23,8 @@ const (
 	// the file is as loud as its limit allows.
 	peakHairDB  = 0.004
 	peakDepthDB = 0.08
-	// rmsHairDB is how far the RMS may be off before the file is made again.
-	rmsHairDB = 0.10
+	// levelHairDB is how far the level may be off before the file is made again.
+	levelHairDB = 0.10
 )
 
 // encode writes the MP3, proves it, and makes it again with a corrected plan
@@ -108,38 +108,48 @@ func (m *Master) correctRoom(plan *Plan) bool {
 	return true
 }
 
-// correctLevel moves the limiter by what the decoded peak is off, and the overall
-// gain by what the RMS between head and tail is off.
-func (m *Master) correctLevel(plan *Plan) bool {
+// off tells how far the decoded peak lies over its limit and the decoded level over
+// its aim: sample peak and RMS between head and tail, or true peak and loudness.
+func (m *Master) off() (over, levelOff float64) {
 	d := m.job.Settings.Delivery
-	wantRMS := d.RMSAimDBFS
+	if d.ByLoudness() {
+		if !m.measured.IntegratedLUFS.IsSilent() {
+			levelOff = float64(m.measured.IntegratedLUFS) - d.LoudnessAimLUFS
+		}
+		return float64(m.measured.TruePeakDBTP) - d.TruePeakMaxDBTP, levelOff
+	}
+	return float64(m.measured.SamplePeakDBFS) - d.PeakMaxDBFS, float64(m.bodyRMS) - d.RMSAimDBFS
+}
+
+// correctLevel moves the limiter by what the decoded peak is off, and the overall
+// gain by what the level is off.
+func (m *Master) correctLevel(plan *Plan) bool {
+	over, levelOff := m.off()
 	var lowPeak float64 // how far the peak was meant to stay under the limit
 	for _, g := range m.loudness.gaveWay {
 		switch g.GaveWay {
-		case "rms":
-			wantRMS += float64(g.DB)
+		case "rms", "loudness":
+			levelOff -= float64(g.DB)
 		case "peak":
 			lowPeak = -float64(g.DB)
 		}
 	}
-	over := float64(m.measured.SamplePeakDBFS) - d.PeakMaxDBFS
-	rmsOff := float64(m.bodyRMS) - wantRMS
 	limiting := m.limitDB > 0.02
 	peakOff := over > -peakHairDB || limiting && over < -peakDepthDB
-	if !peakOff && (math.Abs(rmsOff) <= rmsHairDB || lowPeak > 0) {
+	if !peakOff && (math.Abs(levelOff) <= levelHairDB || lowPeak > 0) {
 		return false
 	}
 	middle := (peakHairDB + peakDepthDB) / 2
 	if limiting {
 		plan.CeilingDBFS -= over + middle
-		plan.OverallDB -= rmsOff / m.loudness.slope
+		plan.OverallDB -= levelOff / m.loudness.slope
 		return true
 	}
 	if over > -peakHairDB {
 		plan.CeilingDBFS -= over + middle
 	}
 	if lowPeak == 0 {
-		plan.OverallDB -= rmsOff
+		plan.OverallDB -= levelOff
 	}
 	return true
 }

@@ -104,7 +104,9 @@ func TestQuality(t *testing.T) {
 		q.evenness(r, plain, plainShift, steps, stepsShift)
 		q.restraint(r)
 		q.pauses(r, plain, plainShift, steps, stepsShift)
+		q.peaks(r)
 	}
+	q.limiter()
 	t.Log("\n" + q.table())
 	for _, r := range q.rows {
 		if !r.ok {
@@ -172,8 +174,12 @@ func (q *quality) masterOf(x []float32, change func(*config.Chapter)) (y []float
 	d := job.Settings.Delivery
 	tl := trim(raws.recs, d.HeadS, d.TailS, job.Settings.Takes.JoinPauseMaxS)
 	l := level(tl, job.Settings.Level)
-	loud := normalize(tl, l, d, job.Settings.Level)
-	p = Plan{Segments: tl.segments, GainDB: loud.apply(l), OverallDB: loud.overallDB, CeilingDBFS: loud.ceilingDBFS}
+	weighted, err := weigh(tl, raws.recs, d)
+	if err != nil {
+		q.t.Fatal(err)
+	}
+	loud := normalize(tl, l, weighted, d, job.Settings.Level)
+	p = loud.plan(tl, l)
 	y = rendered(q.t, p, raws.recs, 8192)
 	for _, s := range tl.segments {
 		if !s.Tone {

@@ -176,7 +176,7 @@ func (a *RoomAnswer) reckon(book chapters) {
 		a.restless = inSeconds(a.roomFrames(sounds)) >= leastRoomS
 		r.RoomS = inSeconds(a.roomFrames(sounds))
 	}
-	r.GainDB = report.Figure(d.RMSAimDBFS) - r.VoiceDBFS + readingUnderVoiceDB
+	r.GainDB = report.Figure(d.VoiceAimDB()) - r.VoiceDBFS + readingUnderVoiceDB
 	floor := meter.FromPower(noiseFloorPower(a.clean, a.m.Pauses))
 	tone := meter.FromPower(roomTonePower(a.clean, a.m.Pauses, sounds))
 	r.NoiseFloorDBFS, r.RoomToneDBFS = meter.Silent, meter.Silent

@@ -215,8 +215,12 @@ func (m *Master) steps() []report.Step {
 	if took := m.rumbleTookDB(); !math.IsInf(took, 0) && !math.IsNaN(took) {
 		clean.Figures["took_db"] = report.Figure(took)
 	}
+	ceiling := "ceiling_dbfs"
+	if loud.byLoudness {
+		ceiling = "ceiling_dbtp"
+	}
 	normalize := step("normalize", map[string]float64{
-		"overall_db": m.plan.OverallDB, "limited_max_db": m.limitDB, "ceiling_dbfs": m.plan.CeilingDBFS,
+		"overall_db": m.plan.OverallDB, "limited_max_db": m.limitDB, ceiling: m.plan.CeilingDBFS,
 		"reading_rms_dbfs": float64(m.measured.ReadingRMSDBFS),
 	})
 	normalize.GaveWay = append(normalize.GaveWay, loud.gaveWay...)

@@ -141,10 +141,39 @@ func (m *Loudness) windows(tenths []float64, length int) []float64 {
 // IntegratedLUFS is the gated loudness of everything so far, BS.1770-5 annex 1
 // eqs. (3) to (7). It is Silent if no 400 ms block is above -70 LUFS.
 func (m *Loudness) IntegratedLUFS() DB {
-	blocks := m.windows(m.tenths, momentaryTenths)
+	return gated(m.windows(m.tenths, momentaryTenths))
+}
+
+// gated is the loudness of blocks of 400 ms, given as mean squares, by the two
+// gates. It overwrites blocks.
+func gated(blocks []float64) DB {
 	blocks = above(blocks, powerOf(absoluteGateLUFS))
 	blocks = above(blocks, mean(blocks)*DB(integratedGateLU).Power())
 	return lufs(mean(blocks))
+}
+
+// IntegratedOf is the integrated loudness of one channel of which only the weighted
+// mean squares of its hops of 10 ms are known, as KPower finds them.
+func IntegratedOf(hops []float64) DB {
+	var blocks []float64
+	for at := 0; at+momentaryHops <= len(hops); at += tenthHops {
+		blocks = append(blocks, mean(hops[at:at+momentaryHops]))
+	}
+	return gated(blocks)
+}
+
+// KPower weights one channel as Loudness does and measures it hop by hop.
+type KPower struct{ weight kWeight }
+
+// NewKPower returns a meter for one channel at sampleRateHz.
+func NewKPower(sampleRateHz int) *KPower { return &KPower{newKWeight(sampleRateHz)} }
+
+// Hop takes the next samples and returns the mean square of what the weighting
+// leaves of them.
+func (k *KPower) Hop(x []float32) float64 {
+	power := k.weight.addEnergy(0, x) / float64(len(x))
+	k.weight.settle()
+	return power
 }
 
 // MaxMomentaryLUFS is the largest loudness of any 400 ms, Tech 3341.

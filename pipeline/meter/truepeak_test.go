@@ -59,7 +59,7 @@ func TestTruePeakPassesOverNothing(t *testing.T) {
 // what must not be passed over.
 func TestTruePeakAtTheBound(t *testing.T) {
 	m := NewTruePeak(44100)
-	worst, most := make([]float32, truePeakTaps), 0.0
+	worst, most := make([]float32, InterpolatorTaps), 0.0
 	for i, tap := range m.phases[len(m.phases)/2] {
 		worst[i] = float32(math.Copysign(1, float64(tap)))
 		most += math.Abs(float64(tap))

@@ -14,8 +14,11 @@ import (
 // takes it for the one or the other.
 
 const (
-	adviseSilent   = "The file is silent. Check that the microphone was on and the right input was recorded, then record it again."
-	adviseNoSpeech = "No speech was found in the file, so it has no beginning and no end. Listen to it; if it is the wrong file, record or export the right one."
+	adviseSilent     = "The file is silent. Check that the microphone was on and the right input was recorded, then record it again."
+	adviseNoLoudness = "No loudness can be told of this file: it is silent or nearly so, or shorter than half a second. Listen to it; if it is the wrong file, record or export the right one."
+	adviseNoSpeech   = "No speech was found in the file, so it has no beginning and no end. Listen to it; if it is the wrong file, record or export the right one."
+	// softNoHarm ends the advice on a file that is too soft.
+	softNoHarm = "In a raw recording that is no harm: Lectern raises it. In a finished file a few very loud moments hold it down: listen for a bump, a pop or a shout, read that place again more softly, and drop the take again."
 	// setRight ends the advice on what mastering alone puts right.
 	setRight = "Lectern sets this right when it makes the chapter from your recording."
 )
@@ -28,7 +31,18 @@ func adviseRMS(v, limit float64, over bool) string {
 	if over {
 		return fmt.Sprintf("On the whole the reading is %s dB too loud: its average level (RMS) is %s dB, and the limit is %g. %s", near(v-limit, 0), near(v, limit), limit, setRight)
 	}
-	return fmt.Sprintf("On the whole the reading is %s dB too soft: its average level (RMS) is %s dB, and the limit is %g. In a raw recording that is no harm: Lectern raises it. In a finished file a few very loud moments hold it down: listen for a bump, a pop or a shout, read that place again more softly, and drop the take again.", near(limit-v, 0), near(v, limit), limit)
+	return fmt.Sprintf("On the whole the reading is %s dB too soft: its average level (RMS) is %s dB, and the limit is %g. %s", near(limit-v, 0), near(v, limit), limit, softNoHarm)
+}
+
+func adviseTruePeak(v, limit float64, _ bool) string {
+	return fmt.Sprintf("The loudest moment, as a player makes it of the file (its true peak), is at %s dB, %s dB over the limit of %g. %s", near(v, limit), near(v-limit, 0), limit, setRight)
+}
+
+func adviseLoudness(v, limit float64, over bool) string {
+	if over {
+		return fmt.Sprintf("To the ear the reading is %s dB too loud on the whole: its loudness is %s, and the limit is %g. %s", near(v-limit, 0), near(v, limit), limit, setRight)
+	}
+	return fmt.Sprintf("To the ear the reading is %s dB too soft on the whole: its loudness is %s, and the limit is %g. %s", near(limit-v, 0), near(v, limit), limit, softNoHarm)
 }
 
 func adviseNoiseFloor(v, limit float64, _ bool) string {

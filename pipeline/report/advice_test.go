@@ -18,6 +18,7 @@ func sentences() []string {
 		adviseSilent, adviseNoSpeech, JudgedBy,
 		adviseSamplePeak(-1.98, -3, true),
 		adviseRMS(-17.2, -18, true), adviseRMS(-29.9, -23, false),
+		adviseNoLoudness, adviseTruePeak(-0.2, -1, true), adviseLoudness(-14.1, -15, true), adviseLoudness(-22.4, -21, false),
 		adviseNoiseFloor(-48.4, -60, true), adviseRoomTone(-44.1, -60, true),
 		adviseHead(2.49, 1.05, true), adviseHead(0.1, 0.45, false),
 		adviseTail(8, 5.05, true), adviseTail(0.2, 0.95, false),
@@ -95,6 +96,9 @@ func TestAdviceCarriesItsFigures(t *testing.T) {
 		{adviseRoomTone(-59.9, -60, true), "about 1 dB too loud"},
 		{adviseSamplePeak(-1.98, -3, true), "1.0 dB over the limit of -3"},
 		{adviseRMS(-23.4, -23, false), "0.4 dB too soft"},
+		{adviseTruePeak(-0.2, -1, true), "0.8 dB over the limit of -1"},
+		{adviseLoudness(-22.4, -21, false), "1.4 dB too soft"},
+		{adviseLoudness(-14.1, -15, true), "is -14.1, and the limit is -15"},
 		{adviseLength(3540)(121, 115, true), fmt.Sprintf("lasts %s", Clock(121*60))},
 		{adviseLength(3540)(121, 115, true), "the longest pause near the middle is at 59:00"},
 	} {

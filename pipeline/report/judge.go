@@ -13,8 +13,13 @@ import (
 // middle lies, for the advice on a file that is too long.
 func Judge(m Measured, f Format, d config.Delivery, pauseS float64) []Check {
 	j := judge{d: d, m: m}
-	j.level("sample_peak", m.SamplePeakDBFS, nil, &d.PeakMaxDBFS, "dBFS", adviseSamplePeak)
-	j.level("rms", m.RMSDBFS, &d.RMSMinDBFS, &d.RMSMaxDBFS, "dBFS", adviseRMS)
+	if d.ByLoudness() {
+		j.level("true_peak", m.TruePeakDBTP, nil, &d.TruePeakMaxDBTP, "dBTP", adviseSilent, adviseTruePeak)
+		j.level("loudness", m.IntegratedLUFS, &d.LoudnessMinLUFS, &d.LoudnessMaxLUFS, "LUFS", adviseNoLoudness, adviseLoudness)
+	} else {
+		j.level("sample_peak", m.SamplePeakDBFS, nil, &d.PeakMaxDBFS, "dBFS", adviseSilent, adviseSamplePeak)
+		j.level("rms", m.RMSDBFS, &d.RMSMinDBFS, &d.RMSMaxDBFS, "dBFS", adviseSilent, adviseRMS)
+	}
 	j.quiet("noise_floor", m.NoiseFloorDBFS, adviseNoiseFloor)
 	j.quiet("room_tone", m.RoomToneDBFS, adviseRoomTone)
 	j.span("head", m.HeadS, d.HeadMinS, d.HeadMaxS, adviseHead)
@@ -61,10 +66,10 @@ type judge struct {
 // the limit that was missed.
 type advisor func(measured, limit float64, over bool) string
 
-// level judges a level in dB. A file that is silent has none and fails.
-func (j *judge) level(name string, v meter.DB, least, most *float64, unit string, advise advisor) {
+// level judges a level in dB. A file that has none fails with the advice none.
+func (j *judge) level(name string, v meter.DB, least, most *float64, unit, none string, advise advisor) {
 	if v.IsSilent() {
-		j.add(Check{Name: name, Limit: limit(least, most, unit), Advice: adviseSilent})
+		j.add(Check{Name: name, Limit: limit(least, most, unit), Advice: none})
 		return
 	}
 	j.number(name, float64(v), least, most, unit, true, advise)

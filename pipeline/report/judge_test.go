@@ -107,6 +107,55 @@ func TestJudgeAtTheLimits(t *testing.T) {
 	}
 }
 
+// Delivery by loudness is judged by true peak and loudness, at their limits too, and
+// sample peak and RMS count no more.
+func TestJudgeByLoudness(t *testing.T) {
+	d := config.Default().Delivery
+	d.LoudnessAimLUFS, d.LoudnessMinLUFS, d.LoudnessMaxLUFS, d.TruePeakMaxDBTP = -18, -20, -16, -1
+	for _, tt := range []struct {
+		name  string
+		put   func(*Measured, meter.DB)
+		v     meter.DB
+		words string // of the advice; empty if it passes
+	}{
+		{"true_peak", func(m *Measured, v meter.DB) { m.TruePeakDBTP = v }, -1, ""},
+		{"true_peak", func(m *Measured, v meter.DB) { m.TruePeakDBTP = v }, -1 + 1e-9, "true peak"},
+		{"true_peak", func(m *Measured, v meter.DB) { m.TruePeakDBTP = v }, meter.Silent, adviseSilent},
+		{"loudness", func(m *Measured, v meter.DB) { m.IntegratedLUFS = v }, -20, ""},
+		{"loudness", func(m *Measured, v meter.DB) { m.IntegratedLUFS = v }, -20 - 1e-9, "too soft"},
+		{"loudness", func(m *Measured, v meter.DB) { m.IntegratedLUFS = v }, -16, ""},
+		{"loudness", func(m *Measured, v meter.DB) { m.IntegratedLUFS = v }, -16 + 1e-9, "too loud"},
+		{"loudness", func(m *Measured, v meter.DB) { m.IntegratedLUFS = v }, meter.Silent, adviseNoLoudness},
+	} {
+		m := made().Finished.Measured
+		m.TruePeakDBTP, m.IntegratedLUFS = -1.5, -18
+		m.SamplePeakDBFS, m.RMSDBFS = -0.1, -10 // far beyond their limits
+		tt.put(&m, tt.v)
+		checks := Judge(m, mp3, d, 0)
+		c := check(t, checks, tt.name)
+		if c.Pass != (tt.words == "") || !strings.Contains(c.Advice, tt.words) {
+			t.Errorf("%s %v: pass %v, advice %q", tt.name, tt.v, c.Pass, c.Advice)
+		}
+		want := []string{"true_peak", "loudness", "noise_floor", "room_tone", "head", "tail", "bitrate", "sample_rate", "channels", "length"}
+		if diff := cmp.Diff(want, names(checks)); diff != "" {
+			t.Error("order:", diff)
+		}
+		for _, other := range checks {
+			if other.Name != tt.name && !other.Pass {
+				t.Errorf("%s %v: %s fails too", tt.name, tt.v, other.Name)
+			}
+		}
+		// The schema knows both checks, passed and failed.
+		r := made()
+		r.Checks = checks
+		r.Steps[1].GaveWay = []GaveWay{{"loudness", -0.4}}
+		r.Judge()
+		if err := compiled(t, "").Validate(decoded(t, marshal(t, r))); err != nil {
+			t.Errorf("%s %v: %v", tt.name, tt.v, err)
+		}
+	}
+}
+
 // The limits are those of the settings, not the defaults.
 func TestJudgeBySettings(t *testing.T) {
 	d := config.Default().Delivery

@@ -184,7 +184,7 @@ type Step struct {
 
 // GaveWay tells that an aim was left, which one and by how many dB.
 type GaveWay struct {
-	GaveWay string `json:"gave_way"` // peak or rms
+	GaveWay string `json:"gave_way"` // peak, rms or loudness
 	DB      Figure `json:"db"`
 }
 
