@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -85,6 +86,18 @@ func (q *quality) table() string {
 	return b.String()
 }
 
+// without tells that one of the tools is not installed; the rows that need it are
+// left out, and the rest of the table is printed.
+func (q *quality) without(tools ...string) bool {
+	for _, tool := range tools {
+		if _, err := exec.LookPath(tool); err != nil {
+			q.t.Logf("%s is not installed: some rows are left out", tool)
+			return true
+		}
+	}
+	return false
+}
+
 // qualityReading is one untouched raw at 44.1 kHz, mono, and its map.
 type qualityReading struct {
 	name string
@@ -106,6 +119,8 @@ func TestQuality(t *testing.T) {
 		q.pauses(r, plain, plainShift, steps, stepsShift)
 	}
 	q.trims()
+	q.tones()
+	q.nulls()
 	q.report()
 }
 

@@ -56,8 +56,8 @@ type Tape struct {
 	Lively bool
 	// ConsonantsDB is added to the level of every consonant.
 	ConsonantsDB float64
-	rng    *rand.Rand
-	f0     float64
+	rng          *rand.Rand
+	f0           float64
 }
 
 // NewTape starts a recording. Seeds differ in voice and in noise.
