@@ -69,15 +69,15 @@ func (d *drawing) lead(c Span, edge, dir int) int {
 	return edge
 }
 
-// pastDip returns the frame next to the word in which it begins or ends, found
-// from the dip between it and a breath in steps of dir toward the word: the first one
-// twice as loud as the softest before. The dip is that of a spectrum, whose window
-// sees the word 7 ms before it comes.
+// pastDip returns the last frame before a word begins, or the first behind its end,
+// found from the dip between it and a breath in steps of dir toward the word: the
+// next one is twice as loud as the softest before. The dip is that of a spectrum,
+// whose window sees the word 7 ms before it comes.
 func (d *drawing) pastDip(dip, dir int) int {
 	softest := d.f.Power[dip]
 	for i := dip + dir; i != dip+4*dir && i >= 0 && i < d.f.Len(); i += dir {
 		if d.f.Power[i] >= 2*softest {
-			return i
+			return i - dir
 		}
 		softest = min(softest, d.f.Power[i])
 	}

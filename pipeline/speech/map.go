@@ -45,6 +45,9 @@ const (
 	// it is beyond doubt one: a cough is half hiss all through, with three such frames
 	// at most, where the shortest real word has seven.
 	voiced, sung = 45, 70
+	// sungDB is how far such a frame may lie under the loudest: further down it is the
+	// hum of the room that is heard.
+	sungDB = 15.0
 	// minVowels is how many vowel frames make a sound a word (50 ms: a click
 	// rings for less). A vowel holds its level, a knock on wood rings on in tune but
 	// dies away at once: frames more than heldDB under the loudest do not count.
@@ -62,6 +65,8 @@ const (
 	joinGap = 12
 	// edgeDB is how far a soft consonant stands over the room in its own band.
 	edgeDB = 6.0
+	// thumpDB is the same in the lowest band, where the room itself goes up and down.
+	thumpDB = 10.0
 	// grownDB is how much louder the room may get without being a sound, as long as
 	// no band differs from another by unlikeDB; 12 dB is the most a pause is eased.
 	grownDB, unlikeDB = 15.0, 5.0
@@ -298,10 +303,13 @@ func (d *drawing) vowels(c Span) int {
 	}
 	n, beyondDoubt := 0, 0
 	for k := c.From; k < c.To; k++ {
-		if d.f.Voicing[k] >= sung {
+		if d.smooth[k] < d.speech[k]-22 {
+			continue
+		}
+		if d.f.Voicing[k] >= sung && d.level[k] >= loudest-sungDB {
 			beyondDoubt++
 		}
-		if d.f.Voicing[k] >= voiced && d.smooth[k] >= d.speech[k]-22 && d.level[k] >= loudest-heldDB {
+		if d.f.Voicing[k] >= voiced && d.level[k] >= loudest-heldDB {
 			n++
 		}
 	}
