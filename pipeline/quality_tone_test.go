@@ -106,14 +106,17 @@ func toneRaws(t *testing.T) []toneRaw {
 		}
 		if name := filepath.Base(f); strings.HasPrefix(name, "kerstin") || filepath.Base(filepath.Dir(f)) == "narration" {
 			r := toneRaw{name: name, x: decoded(t, f, sampleRateHz)}
-			r.clean = quietStretches(r.x)
-			if total(r.clean) >= sampleRateHz*6/10 {
-				out = append(out, r)
-			}
+			out = append(out, r)
 		}
 	}
-	lj.clean = quietStretches(lj.x)
-	return append(out, lj)
+	out = append(out, lj)
+	for i := range out {
+		if out[i].clean == nil {
+			out[i].clean = quietStretches(out[i].x)
+		}
+	}
+	// From less than 0.6 s no one can tell the long-term spectrum of a room.
+	return slices.DeleteFunc(out, func(r toneRaw) bool { return total(r.clean) < sampleRateHz*4/10 })
 }
 
 func total(s []stretch) int {

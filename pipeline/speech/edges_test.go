@@ -25,9 +25,10 @@ func TestWordBeginsBehindOtherSounds(t *testing.T) {
 		lay      func(t *made.Tape, end float64)
 	}{
 		{"coughs", made.S, -60, func(t *made.Tape, end float64) { t.Cough(start-1, -14); t.Cough(end+1, -14) }},
-		{"a click 150 ms away", made.None, -75, func(t *made.Tape, _ float64) { t.Knock(start-0.15, -30, 2400, 0.003) }},
+		{"a click 130 ms away", made.None, -75, func(t *made.Tape, _ float64) { t.Knock(start-0.13, -30, 2400, 0.003) }},
 		{"a breath into a vowel", made.None, -66, func(t *made.Tape, end float64) { breath(t, start-0.4, -46); breath(t, end+0.02, -46) }},
 		{"a breath into an h", made.H, -66, func(t *made.Tape, _ float64) { breath(t, start-0.4, -46) }},
+		{"a breath into a th", made.Th, -62, func(t *made.Tape, _ float64) { breath(t, start-0.4, -46) }},
 		{"a breath into an f in a quiet room", made.F, -76, func(t *made.Tape, end float64) { breath(t, start-0.4, -44); breath(t, end+0.02, -44) }},
 	} {
 		t.Run(c.name, func(t *testing.T) {
