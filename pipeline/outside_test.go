@@ -3,7 +3,9 @@ package pipeline
 import (
 	"encoding/binary"
 	"math"
+	"os"
 	"os/exec"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -52,4 +54,24 @@ func ffmpegDecoded(t *testing.T, path string, n int) []float32 {
 func mpg123Decoded(t *testing.T, path string) []float32 {
 	t.Helper()
 	return floats(outside(t, "mpg123", "-q", "-e", "f32", "-s", path))
+}
+
+// outsideIn is outside with samples in a file of plain float32, which stands for the first "-" of args.
+func outsideIn(t *testing.T, x []float32, name string, args ...string) []byte {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "in.f32")
+	b := make([]byte, 0, 4*len(x))
+	for _, v := range x {
+		b = binary.LittleEndian.AppendUint32(b, math.Float32bits(v))
+	}
+	if err := os.WriteFile(path, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for i, a := range args {
+		if a == "-" && i+1 < len(args) {
+			args[i] = path
+			break
+		}
+	}
+	return outside(t, name, args...)
 }

@@ -29,6 +29,9 @@ type Segment struct {
 	Tone bool
 	// Silence marks tone that covers digital silence of the raw.
 	Silence bool
+	// ToneDB is how far laid-in tone lies over the average of the raw's room, so that
+	// it is as loud as the room right beside it.
+	ToneDB float64
 	// From is the first frame within the raw, Frames the length.
 	From, Frames int
 	// At is the first frame in the finished sound.

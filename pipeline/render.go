@@ -114,6 +114,12 @@ func (r *renderer) assemble(block []float32) error {
 func (r *renderer) samples(dst []float32, s Segment, at int64) error {
 	if s.Tone {
 		r.tones[s.Raw].read(dst, at)
+		if s.ToneDB != 0 {
+			g := float32(dbToAmplitude(s.ToneDB))
+			for i := range dst {
+				dst[i] *= g
+			}
+		}
 		return nil
 	}
 	return r.recs[s.Raw].scratch.read(dst, int64(s.From)*frameSamples+at-int64(s.At)*frameSamples)

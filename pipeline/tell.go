@@ -125,31 +125,34 @@ func inSeconds(frames int) report.Seconds { return report.Seconds(frames) / fram
 func (m *Master) finishedFindings() []report.Finding {
 	out := []report.Finding{}
 	body := m.timeline.body()
-	inside := speech.Span{From: -1}
+	var head, tail, inside Segment // inside reaches from the first such place to the last
 	var places, frames int
 	for _, s := range m.timeline.segments {
-		if !s.Tone {
-			continue
-		}
+		// Silence may reach a little under the edge of a word.
+		middle := s.At + s.Frames/2
 		switch {
-		case s.End() <= body.From:
-			out = append(out, m.laidIn(s, "before the first word"))
-		case s.At >= body.To:
-			out = append(out, m.laidIn(s, "after the last word"))
+		case !s.Tone:
+		case middle < body.From:
+			head = joinedTo(head, s)
+		case middle >= body.To:
+			tail = joinedTo(tail, s)
 		case s.Silence:
 			places++
 			frames += s.Frames
-			if inside.From < 0 {
-				inside.From = s.At
-			}
-			inside.To = s.End()
+			inside = joinedTo(inside, s)
 		}
 	}
+	if head.Frames > 0 {
+		out = append(out, m.laidIn(head, "before the first word"))
+	}
+	if tail.Frames > 0 {
+		out = append(out, m.laidIn(tail, "after the last word"))
+	}
 	if places > 0 {
-		at := inSeconds(inside.From)
+		at := inSeconds(inside.At)
 		out = append(out, report.Finding{
-			Kind: "silence_inside", AtS: at, UntilS: inSeconds(inside.To), FinishedAtS: &at,
-			Says: report.SaysSilenceInside(places, float64(frames)/framesPerSecond, float64(at)),
+			Kind: "silence_inside", AtS: at, UntilS: inSeconds(inside.End()), FinishedAtS: &at,
+			Says: report.SaysSilenceInside(places, float64(frames)/framesPerSecond, float64(at), m.raws.recs[inside.Raw].room.borrowed),
 		})
 	}
 	for i, start := range m.timeline.starts {
@@ -174,9 +177,19 @@ func (m *Master) finishedFindings() []report.Finding {
 	return out
 }
 
+// joinedTo is the stretch from the start of s to the end of more, which comes later;
+// just more, if there is no s.
+func joinedTo(s, more Segment) Segment {
+	if s.Frames == 0 {
+		return more
+	}
+	s.Frames = more.End() - s.At
+	return s
+}
+
 func (m *Master) laidIn(s Segment, where string) report.Finding {
 	at := inSeconds(s.At)
-	db := report.Figure(m.raws.recs[s.Raw].room.powerDBFS + float64(m.plan.GainDB[s.At]) + m.plan.OverallDB)
+	db := report.Figure(m.raws.recs[s.Raw].room.powerDBFS + s.ToneDB + float64(m.plan.GainDB[s.At]) + m.plan.OverallDB)
 	return report.Finding{
 		Kind: "tone_laid_in", AtS: at, UntilS: inSeconds(s.End()), FinishedAtS: &at, DB: &db,
 		Says: report.SaysToneLaidIn(float64(s.Frames)/framesPerSecond, where, m.raws.recs[s.Raw].room.borrowed),

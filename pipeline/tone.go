@@ -92,25 +92,30 @@ func cleanRoom(r *recording) []speech.Span {
 	return slices.DeleteFunc(out, func(s speech.Span) bool { return s.Len() < minToneFrames/2 })
 }
 
-// quietest keeps the stretches no more than 3 dB above the median of all, so
-// that a passing car is not learned as the room.
+// quietest keeps the stretches no more than 3 dB above the median of all, as a whole
+// and in each band from 250 Hz up, so that neither a passing car nor a soft breath is
+// learned as the room.
 func quietest(r *recording, spans []speech.Span) []speech.Span {
-	if len(spans) == 0 {
-		return nil
-	}
-	levels := make([]float64, len(spans))
-	for i, s := range spans {
-		levels[i] = meanPower(r.m.Features.Power, s)
-	}
-	sorted := slices.Sorted(slices.Values(levels))
-	limit := 2 * sorted[len(sorted)/2]
-	var out []speech.Span
-	for i, s := range spans {
-		if levels[i] <= limit {
-			out = append(out, s)
+	keep := slices.Clone(spans)
+	for band := range len(speech.Bands) - 1 {
+		level := func(s speech.Span) float64 {
+			if band == 0 { // the lowest alone would say too little of so short a stretch
+				return meanPower(r.m.Features.Power, s)
+			}
+			var sum float64
+			for i := s.From; i < s.To; i++ {
+				sum += math.Pow(10, r.m.Features.BandDB(band, i)/10)
+			}
+			return sum / float64(s.Len())
 		}
+		var levels []float64
+		for _, s := range spans {
+			levels = append(levels, level(s))
+		}
+		slices.Sort(levels)
+		keep = slices.DeleteFunc(keep, func(s speech.Span) bool { return level(s) > 2*levels[len(levels)/2] })
 	}
-	return out
+	return keep
 }
 
 // learn averages the spectrum of the room over spans.

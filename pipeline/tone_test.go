@@ -165,6 +165,46 @@ func TestToneIgnoresALoudPause(t *testing.T) {
 	}
 }
 
+// TestToneContinuesTheRoomBesideIt wants tone as loud as the room it is laid beside,
+// where that is 4 dB louder than in the rest of the raw: in front of the first word
+// here, and then in the middle of a hole in a pause.
+func TestToneContinuesTheRoomBesideIt(t *testing.T) {
+	tape := made.NewTape(4)
+	tape.Pause(0.35)
+	for range 4 {
+		tape.Phrase(-20, 1, made.None, made.None)
+		tape.Pause(1)
+	}
+	tape.Pause(2)
+	tape.Room(-66)
+	loud := white(made.Frames(0.35), math.Pow(10, -64.2/20), 4) // -66 and that is -62
+	for i, v := range loud {
+		tape.Samples[i] += float64(v)
+	}
+	hole := tape.Phrases[1].To + made.Frames(0.4)
+	clear(tape.Samples[hole : hole+made.Frames(0.2)])
+	recs := []*recording{recorded(t, tape.Float32())}
+	tl := trim(recs, 2, 2, 1.5)
+	x := rendered(t, Plan{Segments: tl.segments, GainDB: make([]float32, tl.frames()+1)}, recs, 4096)
+	tones := 0
+	for _, s := range tl.segments {
+		if !s.Tone {
+			continue
+		}
+		tones++
+		want := -66.0
+		if s.At == 0 {
+			want = -62
+		}
+		if got := levelOf(x, stretch{(s.At + 2) * frameSamples, (s.End() - 2) * frameSamples}); math.Abs(got-want) > 1 {
+			t.Errorf("tone at %d of %.2f dBFS, want %g", s.At, got, want)
+		}
+	}
+	if tones != 2 {
+		t.Errorf("%d stretches of tone, want 2", tones)
+	}
+}
+
 // TestToneWithoutARoom wants made noise, 50 dB under the words, where the raw
 // mutes its pauses.
 func TestToneWithoutARoom(t *testing.T) {

@@ -23,6 +23,7 @@ func trim(recs []*recording, headS, tailS, joinPauseMaxS float64) *timeline {
 		l.speech(i)
 	}
 	l.after(len(recs)-1, seconds(tailS))
+	l.matchTones()
 	l.finish()
 	return l.t
 }
@@ -73,9 +74,9 @@ func (l *layout) before(i, n int) {
 	}
 	own := min(n, word-clean)
 	if own < 2 {
-		// A breath or a click right before the word is replaced whole; the fade
-		// takes the last frame before the word.
-		own = min(n, word, 1)
+		// A breath or a click right before the word is replaced whole; half of the
+		// fade lies within the word, 0.9 dB over its first 10 ms.
+		own = 0
 	}
 	l.tone(i, n-own)
 	l.raw(i, word-own, own)
@@ -94,7 +95,7 @@ func (l *layout) after(i, n int) {
 	}
 	own := min(n, clean-end)
 	if own < 2 {
-		own = max(0, min(n, r.m.Features.Len()-end, 1))
+		own = 0
 	}
 	l.raw(i, end, own)
 	l.tone(i, n-own)
@@ -155,6 +156,62 @@ func (l *layout) add(s Segment) {
 	l.t.segments = append(l.t.segments, s)
 }
 
+const (
+	// besideFrames is how much of the room beside laid-in tone tells how loud it must
+	// be, and minBeside the least that can tell: a low room's level is not known better
+	// than by 1 dB from less (our choice).
+	besideFrames, minBeside = 100, 15
+	// maxToneDB is the most by which tone may leave the average of the room (our choice).
+	maxToneDB = 10.0
+)
+
+// matchTones makes laid-in tone as loud as the clean room it continues. Where
+// there is little of that, or none of the raw at all, the average has to do.
+func (l *layout) matchTones() {
+	clean := make([][]bool, len(l.recs))
+	for i, r := range l.recs {
+		clean[i] = make([]bool, r.m.Features.Len())
+		for _, s := range cleanRoom(r) {
+			for k := s.From; k < s.To; k++ {
+				clean[i][k] = true
+			}
+		}
+	}
+	segments := l.t.segments
+	for i := range segments {
+		s := &segments[i]
+		r := l.recs[s.Raw]
+		if !s.Tone || !r.room.borrowed {
+			continue
+		}
+		var power float64
+		n := 0
+		beside := func(k, from, dir int) {
+			if k < 0 || k >= len(segments) || segments[k].Tone || segments[k].Raw != s.Raw {
+				return
+			}
+			// A few frames at the very edge may be those of a sound or a word.
+			for f, done := from, 0; f >= segments[k].From && f < segments[k].From+segments[k].Frames && done < besideFrames; f, done = f+dir, done+1 {
+				if clean[s.Raw][f] {
+					power += float64(r.m.Features.Power[f])
+					n++
+				} else if done > 2*edgeFrames {
+					return
+				}
+			}
+		}
+		if i > 0 {
+			beside(i-1, segments[i-1].From+segments[i-1].Frames-1, -1)
+		}
+		if i+1 < len(segments) {
+			beside(i+1, segments[i+1].From, +1)
+		}
+		if n >= minBeside {
+			s.ToneDB = max(-maxToneDB, min(maxToneDB, 10*math.Log10(power/float64(n))-r.room.powerDBFS))
+		}
+	}
+}
+
 // finish fills in what the following steps look at.
 func (l *layout) finish() {
 	t := l.t
@@ -179,7 +236,7 @@ func (l *layout) finish() {
 			}
 			continue
 		}
-		power := float32(math.Pow(10, r.room.powerDBFS/10))
+		power := float32(math.Pow(10, (r.room.powerDBFS+s.ToneDB)/10))
 		for k := range s.Frames {
 			t.power = append(t.power, power)
 			t.peak = append(t.peak, 3*float32(math.Sqrt(float64(power))))

@@ -310,12 +310,16 @@ func SaysToneLaidIn(s float64, where string, borrowed bool) string {
 }
 
 // SaysSilenceInside tells of digital silence inside the reading.
-func SaysSilenceInside(places int, s, atS float64) string {
+func SaysSilenceInside(places int, s, atS float64, borrowed bool) string {
 	where := fmt.Sprintf("at %s", Clock(atS))
 	if places > 1 {
 		where = fmt.Sprintf("in %d places, the first at %s", places, Clock(atS))
 	}
-	return fmt.Sprintf("The sound breaks off completely inside the reading, for %.1f seconds %s, as when something mutes the pauses or the recorder drops out. The tone of your room was laid in there. Listen whether a word is missing, and turn off whatever mutes the pauses.", s, where)
+	what := "The tone of your room"
+	if !borrowed {
+		what = "The recording holds nothing of your empty room, so a very soft made sound"
+	}
+	return fmt.Sprintf("The sound breaks off completely inside the reading, for %.1f seconds %s, as when something mutes the pauses or the recorder drops out. %s was laid in there. Listen whether a word is missing, and turn off whatever mutes the pauses.", s, where, what)
 }
 
 // SaysNoiseLeft tells how much is missing after the pauses were eased as far as allowed.

@@ -34,7 +34,7 @@ func sentences() []string {
 		SaysDeadChannel("left"), SaysCancel("right"), SaysUnlike("left"),
 		SaysUnfinished(), SaysTruncated(62), SaysNonFinite(12),
 		SaysToneLaidIn(0.5, "after the last word", true), SaysToneLaidIn(0.5, "before the first word", false),
-		SaysSilenceInside(1, 0.3, 61), SaysSilenceInside(3, 1.2, 61),
+		SaysSilenceInside(1, 0.3, 61, true), SaysSilenceInside(3, 1.2, 61, false),
 		SaysNoiseLeft(12, 4.2), SaysDamaged(61, 1500000, "a frame is cut off."), SaysJoined(377.5),
 	}
 	for _, kind := range slices.Sorted(maps.Keys(several)) {

@@ -41,11 +41,20 @@ const PhraseGap = 30
 const (
 	// minContrastDB is how far words must stand over the room to be found.
 	minContrastDB = 6.0
+	// sung is the Voicing from which a frame is beyond doubt a vowel: a cough is half hiss all through, with three such frames
+	// at most, where the shortest real word has seven.
+	sung = 70
+	// sungDB is how far such a frame may lie under the loudest: further down it is the
+	// hum of the room that is heard.
+	sungDB = 15.0
 	// MinVowels is how many vowel frames make a sound a word (50 ms: a click
 	// rings for less). A vowel holds its level, a knock on wood rings on in tune but
 	// dies away at once: frames more than heldDB under the loudest do not count.
 	MinVowels = 5
 	heldDB    = 9.0
+	// minHeld is how many frames must be that loud for a sound in front of a word to
+	// be its first consonant: a click is over sooner.
+	minHeld = 4
 	// minUnvoiced is how long speech without any vowel must last, so that a
 	// whisper is found and a clap or a chair is not.
 	minUnvoiced = 40
@@ -55,6 +64,8 @@ const (
 	joinGap = 12
 	// edgeDB is how far a soft consonant stands over the room in its own band.
 	edgeDB = 6.0
+	// thumpDB is the same in the lowest band, where the room itself goes up and down.
+	thumpDB = 10.0
 	// grownDB is how much louder the room may get without being a sound, as long as
 	// no band differs from another by unlikeDB; 12 dB is the most a pause is eased.
 	grownDB, unlikeDB = 15.0, 5.0
@@ -72,6 +83,10 @@ const (
 	maxBump = 18
 	// cutShort is the shortest tail that can hold room and not only a word's end.
 	cutShort = 15
+	// breathDB is how far a breath that is louder than the edge of a word lies under
+	// the words, and sungRun how many sung frames in a row are surely a voice.
+	breathDB = 12.0
+	sungRun  = 3
 	// maxBefore and maxAfter are how far a word may reach beyond its loud part.
 	maxBefore, maxAfter = 25, 40
 )
@@ -213,11 +228,37 @@ func (d *drawing) cores() []Span {
 		}
 		out = append(out, Span{i, i + 1})
 	}
-	return join(out, joinGap)
+	return join(d.withoutClicks(out), joinGap)
 }
 
-// words keeps the cores that are speech: those with a vowel in them, those
-// close by one, and long ones (a whisper).
+// withoutClicks leaves out clicks that come close before a word: one is over at
+// once, and silence longer than before a released t or k parts it from the word.
+func (d *drawing) withoutClicks(cores []Span) []Span {
+	var out []Span
+	for i, c := range cores {
+		follows := i > 0 && c.From-cores[i-1].To < joinGap
+		leads := i+1 < len(cores) && cores[i+1].From-c.To <= edgeGap
+		if follows || leads || d.held(c) >= minHeld {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// held counts the frames of c that are about as loud as its loudest.
+func (d *drawing) held(c Span) int {
+	loudest := slices.Max(d.level[c.From:c.To])
+	n := 0
+	for _, v := range d.level[c.From:c.To] {
+		if v >= loudest-heldDB {
+			n++
+		}
+	}
+	return n
+}
+
+// words keeps the cores that are speech: those with a vowel in them, long ones (a
+// whisper), and those close by one, which become part of it.
 func (d *drawing) words(cores []Span) []Span {
 	isWord := make([]bool, len(cores))
 	for i, c := range cores {
@@ -231,7 +272,7 @@ func (d *drawing) words(cores []Span) []Span {
 			out = append(out, c)
 		}
 	}
-	return out
+	return join(out, joinGap+1)
 }
 
 // stands tells whether most of c would be loud enough to be the middle of a word by
@@ -246,7 +287,7 @@ func (d *drawing) stands(c Span) bool {
 	return n >= minUnvoiced
 }
 
-// vowels counts the frames of c that are a vowel.
+// vowels counts the frames of c that are a vowel; none if hardly one is sung.
 func (d *drawing) vowels(c Span) int {
 	loudest := float32(silentDB)
 	for k := c.From; k < c.To; k++ {
@@ -254,56 +295,22 @@ func (d *drawing) vowels(c Span) int {
 			loudest = max(loudest, d.level[k])
 		}
 	}
-	n := 0
+	n, beyondDoubt := 0, 0
 	for k := c.From; k < c.To; k++ {
-		if d.f.Voiced(k) && d.smooth[k] >= d.speech[k]-22 && d.level[k] >= loudest-heldDB {
+		if d.smooth[k] < d.speech[k]-22 {
+			continue
+		}
+		if d.f.Voicing[k] >= sung && d.level[k] >= loudest-sungDB {
+			beyondDoubt++
+		}
+		if d.f.Voiced(k) && d.level[k] >= loudest-heldDB {
 			n++
 		}
 	}
+	if beyondDoubt < MinVowels {
+		return 0
+	}
 	return n
-}
-
-// widen moves the ends of a word outward over the soft consonants that belong
-// to it: frames that stand over the room of the neighboring pause in any band.
-func (d *drawing) widen(cores []Span, i int) Span {
-	c := cores[i]
-	from, to := 0, d.f.Len()
-	if i > 0 {
-		from = cores[i-1].To
-	}
-	if i+1 < len(cores) {
-		to = cores[i+1].From
-	}
-	before := d.floorBeside(Span{from, c.From}, Span{(from + c.From) / 2, c.From})
-	after := d.floorBeside(Span{c.To, to}, Span{c.To, (c.To + to) / 2})
-	return Span{
-		From: d.reach(c.From-1, -1, max(from, c.From-maxBefore)-1, before),
-		To:   d.reach(c.To, +1, min(to, c.To+maxAfter), after) + 1,
-	}
-}
-
-// reach walks from frame i in steps of dir up to, not including, end, and
-// returns the last frame that still belongs to the word. A word dies away; a
-// sound that rises again outside it and goes on is a breath, and the word ends
-// at the dip before it.
-func (d *drawing) reach(i, dir, end int, floor [bandCount]float64) int {
-	last, gap := i-dir, 0
-	dip, dipAt := math.Inf(1), last
-	for ; i != end && gap <= edgeGap; i += dir {
-		over := d.overFloor(i, floor)
-		if over < dip {
-			dip, dipAt = over, i
-		}
-		if over < edgeDB {
-			gap++
-			continue
-		}
-		if over >= dip+edgeDB && (i-dipAt)*dir > maxBump {
-			return dipAt
-		}
-		last, gap = i, 0
-	}
-	return last
 }
 
 // join merges spans that are at most gap frames apart (gap 0: touching or

@@ -7,21 +7,11 @@ import (
 
 // overFloor returns how far frame i stands over floor in the band where it
 // does most, or 0 if it is only the room itself grown louder: the same in all
-// bands, as where a pause is eased down. Each band is averaged over the frame and
-// its quieter neighbor, which takes away single splashes of noise. The lowest
-// band is left out: it is hum.
+// bands, as where a pause is eased down. The lowest band is left out: it is hum.
 func (d *drawing) overFloor(i int, floor [bandCount]float64) float64 {
 	most, least := math.Inf(-1), math.Inf(1)
 	for b := 1; b < bandCount; b++ {
-		v := d.f.BandDB(b, i)
-		side := math.Inf(-1)
-		if i > 0 {
-			side = d.f.BandDB(b, i-1)
-		}
-		if i+1 < d.f.Len() {
-			side = max(side, d.f.BandDB(b, i+1))
-		}
-		over := min(v, side) - floor[b]
+		over := d.overBand(b, i, floor)
 		most = max(most, over)
 		if over > -edgeDB { // else the band is empty
 			least = min(least, over)
@@ -31,6 +21,19 @@ func (d *drawing) overFloor(i int, floor [bandCount]float64) float64 {
 		return 0
 	}
 	return most
+}
+
+// overBand returns how far frame i stands over floor in band b: the frame itself or
+// its louder neighbor, whichever is softer, which takes away single splashes of noise.
+func (d *drawing) overBand(b, i int, floor [bandCount]float64) float64 {
+	side := math.Inf(-1)
+	if i > 0 {
+		side = d.f.BandDB(b, i-1)
+	}
+	if i+1 < d.f.Len() {
+		side = max(side, d.f.BandDB(b, i+1))
+	}
+	return min(d.f.BandDB(b, i), side) - floor[b]
 }
 
 // shortGap is the length under which a gap tells little about the room: words
@@ -96,7 +99,7 @@ func (d *drawing) sounds(p Span) []Span {
 	floor := d.bandFloor(p)
 	var out []Span
 	for i := p.From; i < p.To; i++ {
-		if d.overFloor(i, floor) >= edgeDB || d.spike(i, floor) {
+		if d.overFloor(i, floor) >= edgeDB || d.overBand(0, i, floor) >= thumpDB || d.spike(i, floor) {
 			out = append(out, Span{max(p.From, i-3), min(p.To, i+4)})
 		}
 	}

@@ -33,6 +33,14 @@ var consonants = map[Consonant]struct{ low, high, underDB float64 }{
 	Th: {2000, 9000, 22},
 }
 
+// BandHz is the band a consonant is heard in; of None that of a vowel.
+func (c Consonant) BandHz() (low, high float64) {
+	if c == None {
+		return 250, 2500
+	}
+	return consonants[c].low, consonants[c].high
+}
+
 // ConsonantS is the length of a consonant at the edge of a phrase, in seconds.
 const ConsonantS = 0.10
 
@@ -46,8 +54,10 @@ type Tape struct {
 	// Lively makes one syllable in six 11 dB louder: the peaks of a real reading
 	// stand 17 dB and more over its RMS, without this they stand 14 over it.
 	Lively bool
-	rng    *rand.Rand
-	f0     float64
+	// ConsonantsDB is added to the level of every consonant.
+	ConsonantsDB float64
+	rng          *rand.Rand
+	f0           float64
 }
 
 // NewTape starts a recording. Seeds differ in voice and in noise.
@@ -139,7 +149,7 @@ func (t *Tape) hiss(x []float64, c Consonant, levelDBFS float64) {
 	shape := consonants[c]
 	noise := t.noise(len(x), shape.low, shape.high)
 	fade := float64(Frames(0.005))
-	toRMS(noise, levelDBFS-shape.underDB)
+	toRMS(noise, levelDBFS-shape.underDB+t.ConsonantsDB)
 	for i := range x {
 		x[i] += noise[i] * min(1, (float64(i)+1)/fade, float64(len(x)-i)/fade)
 	}
@@ -184,6 +194,36 @@ func (t *Tape) Clap(s, peakDBFS float64) {
 	toPeak(x, peakDBFS)
 	for i := range x {
 		t.Samples[Frames(s)+i] += x[i] * math.Exp(-float64(i)/float64(Frames(0.02)))
+	}
+}
+
+// Cough lays a cough over the recording: a burst from the throat, 0.12 s of hiss,
+// and a softer second one 0.2 s later, each with a little of a voice in it.
+func (t *Tape) Cough(s, peakDBFS float64) {
+	for k := range 2 {
+		x := t.noise(Frames(0.16), 300, 3500)
+		for i := range x {
+			x[i] += 0.3 * math.Sin(2*math.Pi*t.f0*float64(i)/RateHz)
+			x[i] *= math.Exp(-float64(i) / float64(Frames(0.04)))
+		}
+		toPeak(x, peakDBFS-6*float64(k))
+		t.Over(s+0.2*float64(k), x)
+	}
+}
+
+// Chair lays a chair over the recording: a thump at 90 Hz, then 0.25 s of creaking,
+// a train of short wooden knocks at about 60 a second.
+func (t *Tape) Chair(s, peakDBFS float64) {
+	t.Knock(s, peakDBFS, 90, 0.06)
+	for at := s + 0.08; at < s+0.33; at += 0.012 + 0.009*t.rng.Float64() {
+		t.Knock(at, peakDBFS-8-6*t.rng.Float64(), 700, 0.004)
+	}
+}
+
+// Over lays x over the recording, its start s seconds from the beginning.
+func (t *Tape) Over(s float64, x []float64) {
+	for i, v := range x {
+		t.Samples[Frames(s)+i] += v
 	}
 }
 
