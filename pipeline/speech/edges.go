@@ -13,8 +13,8 @@ func (d *drawing) widen(cores []Span, i int) Span {
 	if i+1 < len(cores) {
 		to = cores[i+1].From
 	}
-	before := d.floorBeside(Span{from, c.From}, Span{(from + c.From) / 2, c.From})
-	after := d.floorBeside(Span{c.To, to}, Span{c.To, (c.To + to) / 2})
+	before := d.floorBeside(Span{from, c.From}, true)
+	after := d.floorBeside(Span{c.To, to}, false)
 	return Span{
 		From: d.reach(c, -1, max(from, c.From-maxBefore), max(from, c.From-maxBefore-maxBump), before),
 		To:   d.reach(c, +1, min(to, c.To+maxAfter)-1, min(to, c.To+maxAfter+maxBump)-1, after) + 1,

@@ -58,23 +58,18 @@ func (d *drawing) bandFloor(s Span) [bandCount]float64 {
 	return out
 }
 
-// floorBeside returns the level of the room in gap for the word that half lies
-// beside: that of half, if the room is only louder there, in all bands alike, as
-// where a knob was turned in the pause; else that of the whole gap.
-func (d *drawing) floorBeside(gap, half Span) [bandCount]float64 {
-	whole := d.bandFloor(gap)
-	if half.Len() < shortGap {
-		return whole
+// floorBeside returns the level of the room in gap for the word before it, or for
+// the word after it: where the room jumps in the gap, that of the side the word lies on.
+func (d *drawing) floorBeside(gap Span, after bool) [bandCount]float64 {
+	jump := d.roomJump(gap)
+	switch {
+	case jump == gap.To:
+	case after:
+		gap.From = jump
+	default:
+		gap.To = jump
 	}
-	beside := d.bandFloor(half)
-	most, least := math.Inf(-1), math.Inf(1)
-	for b := 1; b < bandCount; b++ {
-		most, least = max(most, beside[b]-whole[b]), min(least, beside[b]-whole[b])
-	}
-	if least >= turnedDB && most < grownDB && most-least < unlikeDB {
-		return beside
-	}
-	return whole
+	return d.bandFloor(gap)
 }
 
 // bandQuantile returns the q quantile of the level of band b over s, digital
@@ -94,16 +89,67 @@ func (d *drawing) bandQuantile(b int, s Span, q float64) (float64, bool) {
 }
 
 // sounds returns what stands over the room in pause p, 30 ms of margin on
-// each side. The ends of the pause, where words die away, are not looked at.
+// each side. Where the room itself jumps within the pause, each side is held
+// against its own.
 func (d *drawing) sounds(p Span) []Span {
-	floor := d.bandFloor(p)
 	var out []Span
-	for i := p.From; i < p.To; i++ {
-		if d.overFloor(i, floor) >= edgeDB || d.overBand(0, i, floor) >= thumpDB || d.spike(i, floor) {
-			out = append(out, Span{max(p.From, i-3), min(p.To, i+4)})
+	split := d.roomJump(p)
+	for _, side := range []Span{{p.From, split}, {split, p.To}} {
+		floor := d.bandFloor(side)
+		for i := side.From; i < side.To; i++ {
+			if d.overFloor(i, floor) >= edgeDB || d.overBand(0, i, floor) >= thumpDB || d.spike(i, floor) {
+				out = append(out, Span{max(p.From, i-3), min(p.To, i+4)})
+			}
 		}
 	}
 	return join(out, 0)
+}
+
+// roomJump returns the frame at which the room gets louder or softer within p and
+// stays so, as where a knob is turned: all bands alike, the lowest too, which a breath
+// does not raise, and steady on either side. Without a jump it is the end of p.
+func (d *drawing) roomJump(p Span) int {
+	sums := make([]float64, p.Len()+1)
+	for i := range p.Len() {
+		sums[i+1] = sums[i] + float64(d.level[p.From+i])
+	}
+	n := p.Len()
+	split, most := n, 0.0
+	for k := shortGap; k <= n-shortGap; k++ {
+		step := sums[k]/float64(k) - (sums[n]-sums[k])/float64(n-k)
+		if between := step * step * float64(k) * float64(n-k); between > most {
+			split, most = k, between
+		}
+	}
+	if split == n {
+		return p.To
+	}
+	split += p.From
+	left, right := Span{p.From, split}, Span{split, p.To}
+	if !d.steady(left) || !d.steady(right) {
+		return p.To
+	}
+	up, down := math.Inf(-1), math.Inf(1)
+	for b := range bandCount {
+		before, ok := d.bandQuantile(b, left, 0.5)
+		after, alsoOK := d.bandQuantile(b, right, 0.5)
+		if !ok || !alsoOK {
+			return p.To
+		}
+		up, down = max(up, after-before), min(down, after-before)
+	}
+	if up-down > unlikeDB || down < turnedDB && up > -turnedDB {
+		return p.To
+	}
+	return split
+}
+
+// steady tells whether most of s is equally loud, as a room is. A third may be
+// clicks, breaths, and words that die away.
+func (d *drawing) steady(s Span) bool {
+	levels := slices.Clone(d.smooth[s.From:s.To])
+	slices.Sort(levels)
+	return quantile(levels, 0.75)-quantile(levels, 0.15) <= 2*turnedDB
 }
 
 // spike tells whether frame i holds a single sharp click, which the pairing in
