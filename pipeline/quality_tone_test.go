@@ -115,8 +115,8 @@ func toneRaws(t *testing.T) []toneRaw {
 			out[i].clean = quietStretches(out[i].x)
 		}
 	}
-	// From less than 0.6 s no one can tell the long-term spectrum of a room.
-	return slices.DeleteFunc(out, func(r toneRaw) bool { return total(r.clean) < sampleRateHz*4/10 })
+	// From less than a second no one can tell the long-term spectrum of a room.
+	return slices.DeleteFunc(out, func(r toneRaw) bool { return total(r.clean) < sampleRateHz })
 }
 
 func total(s []stretch) int {
