@@ -173,31 +173,38 @@ func (d *drawing) levels() {
 	d.follow()
 }
 
-// follow tracks the level of the words (the upper edge of what is heard within 1 s
-// before or after, whichever is softer, and within 2.5 s either side) and of the
-// room (the lower edge within 5 s), since a reader moves and turns knobs. The softer
-// side holds where a soft line follows a loud one. None leaves the whole stream's
-// own level by more than 20 dB, so that a long silence is not taken for soft words.
+// follow tracks the level of the words (the upper edge of the vowels within 1 s
+// before or after, whichever is softer, and of all that is heard within 2.5 s either
+// side) and of the room (the lower edge within 5 s), since a reader moves and turns
+// knobs. The softer side holds where a soft line follows a loud one; a side without
+// vowels is no line. None leaves the whole stream's own level by more than 20 dB,
+// so that a long silence is not taken for soft words.
 func (d *drawing) follow() {
 	const block = FramesPerSecond / 4
 	n := (len(d.smooth) + block - 1) / block
-	high, low := make([]float32, n), make([]float32, n)
+	high, vowels, low := make([]float32, n), make([]float32, n), make([]float32, n)
 	for i := range n {
-		part := slices.Clone(d.smooth[i*block : min((i+1)*block, len(d.smooth))])
+		from, to := i*block, min((i+1)*block, len(d.smooth))
+		part := slices.Clone(d.smooth[from:to])
 		slices.Sort(part)
 		high[i] = quantile(part, 0.9)
 		low[i] = quantile(part, 0.05)
 		if low[i] <= silentDB+80 { // digital silence is no room
 			low[i] = float32(math.Inf(1))
 		}
+		vowels[i] = d.vowelLevel(from, to)
 	}
 	d.speech = make([]float32, len(d.smooth))
 	d.wide = make([]float32, len(d.smooth))
 	d.noise = make([]float32, len(d.smooth))
-	loudest := func(from, to int) float32 { return slices.Max(high[max(0, from):min(n, to)]) }
+	loudest := func(of []float32, from, to int) float32 { return slices.Max(of[max(0, from):min(n, to)]) }
 	for i := range n {
-		w := loudest(i-10, i+11)
-		s := min(loudest(i-4, i+1), loudest(i, i+5))
+		w := loudest(high, i-10, i+11)
+		s := loudest(high, i-4, i+5)
+		before, after := loudest(vowels, i-4, i+1), loudest(vowels, i, i+5)
+		if min(before, after) > w-20 {
+			s = min(s, before, after)
+		}
 		r := slices.Min(low[max(0, i-20):min(n, i+21)])
 		s = max(s-3, float32(d.m.SpeechDB)-20)
 		w = max(w-3, float32(d.m.SpeechDB)-20)
@@ -209,6 +216,22 @@ func (d *drawing) follow() {
 			d.speech[k], d.wide[k], d.noise[k] = s, w, r
 		}
 	}
+}
+
+// vowelLevel returns the upper edge of the vowels among the frames, silentDB if
+// there are too few to tell.
+func (d *drawing) vowelLevel(from, to int) float32 {
+	var part []float32
+	for k := from; k < to; k++ {
+		if d.f.Voiced(k) {
+			part = append(part, d.smooth[k])
+		}
+	}
+	if len(part) < MinVowels {
+		return silentDB
+	}
+	slices.Sort(part)
+	return quantile(part, 0.9)
 }
 
 // cores returns the stretches loud enough to be the middle of a word.
