@@ -45,13 +45,13 @@ const (
 	// shortPhrase is the length under which a phrase leans on its neighbors: the
 	// level of one word says little.
 	shortPhrase = 50
-	// holdEdge is how long a phrase's gain is held beyond its words, in frames:
+	// holdEdge is how long a phrase's gain is held beyond its words at most, in frames:
 	// words die away into the pause. It is what the figure for room tone trims too.
 	holdEdge = edgeFrames
 	// partRamp is half the move between two parts of a phrase, in frames.
 	partRamp = 5
 	// ramp is the longest move between two gains, in frames.
-	ramp = 15
+	ramp = 8
 	// toneStepDB is the smallest jump of the room inside a pause that is followed,
 	// as when a knob was turned there.
 	toneStepDB = 3.0
@@ -284,12 +284,13 @@ func toneDB(power []float32, frames []int) float64 {
 func (l *leveling) lead(t *timeline, i int, aimDB float64) {
 	p := t.pauses[i]
 	before, after := l.neighbors(i)
-	from, to := p.From+holdEdge, p.To-holdEdge
-	if i == 0 {
-		from = p.From
+	clean := t.cleanFrames(p)
+	from, to := p.From, p.To
+	if i > 0 {
+		from += t.fading(clean, p.From, +1)
 	}
-	if i == len(t.pauses)-1 {
-		to = p.To
+	if i < len(t.pauses)-1 {
+		to -= t.fading(clean, p.To-1, -1)
 	}
 	if from >= to {
 		l.straight(p.From, p.To, before, after)
@@ -303,7 +304,6 @@ func (l *leveling) lead(t *timeline, i int, aimDB float64) {
 		l.hold(max(from, breath), to, after)
 		to = max(from, min(to, breath))
 	}
-	clean := t.cleanFrames(p)
 	if math.IsNaN(aimDB) || len(clean) < minToneFrames/2 {
 		l.straight(from, to, before, after)
 		return
@@ -324,6 +324,22 @@ func (l *leveling) lead(t *timeline, i int, aimDB float64) {
 	l.hold(from+into, split, left)
 	l.hold(split, to-out, right)
 	l.straight(to-out, to, right, after)
+}
+
+// fading returns how many frames from frame k on, in steps of dir, still hold the
+// end of a word: louder than twice the power of the room. A gain held longer than
+// the word lets the room be heard behind it.
+func (t *timeline) fading(clean []int, k, dir int) int {
+	if len(clean) == 0 {
+		return holdEdge
+	}
+	limit := 2 * math.Pow(10, toneDB(t.power, clean)/10)
+	for n := 1; n < holdEdge; n++ {
+		if float64(t.power[k+n*dir]) < limit {
+			return n
+		}
+	}
+	return holdEdge
 }
 
 // hold sets the gain of frames from to to.

@@ -24,7 +24,7 @@ func wantHeld(t *testing.T, tl *timeline, l *leveling) {
 		t.Fatalf("%d gains, %d easings for %d frames", len(l.gainDB), len(l.eased), tl.frames())
 	}
 	for i, p := range tl.phrases {
-		for k := p.From - holdEdge; k <= p.To+holdEdge-1; k++ {
+		for k := p.From - 1; k <= p.To; k++ {
 			if l.gainDB[k] != float32(l.partDB[i]) {
 				t.Errorf("phrase %d: gain %.2f dB at frame %d, %.2f is held", i, l.gainDB[k], k-p.From, l.partDB[i])
 				break

@@ -201,9 +201,10 @@ func (d *drawing) follow() {
 	for i := range n {
 		w := loudest(high, i-10, i+11)
 		s := loudest(high, i-4, i+5)
-		before, after := loudest(vowels, i-4, i+1), loudest(vowels, i, i+5)
-		if min(before, after) > w-20 {
-			s = min(s, before, after)
+		for _, side := range [][]float32{vowels[max(0, i-4) : i+1], vowels[i:min(n, i+5)]} {
+			if l := lineLevel(side); l > w-20 {
+				s = min(s, l)
+			}
 		}
 		r := slices.Min(low[max(0, i-20):min(n, i+21)])
 		s = max(s-3, float32(d.m.SpeechDB)-20)
@@ -218,12 +219,27 @@ func (d *drawing) follow() {
 	}
 }
 
+// lineLevel returns the level of a line by the vowels of its blocks, silentDB if
+// fewer than two of them hold any: that is where a word begins or ends.
+func lineLevel(vowels []float32) float32 {
+	n := 0
+	for _, v := range vowels {
+		if v > silentDB {
+			n++
+		}
+	}
+	if n < 2 {
+		return silentDB
+	}
+	return slices.Max(vowels)
+}
+
 // vowelLevel returns the upper edge of the vowels among the frames, silentDB if
 // there are too few to tell.
 func (d *drawing) vowelLevel(from, to int) float32 {
 	var part []float32
 	for k := from; k < to; k++ {
-		if d.f.Voiced(k) {
+		if d.f.Voicing[k] >= sung {
 			part = append(part, d.smooth[k])
 		}
 	}
