@@ -106,7 +106,7 @@ func Default() Settings {
 				BitrateKbps: 192, LengthMaxMin: 115,
 			},
 			Level: Level{
-				RumbleHz: 70, StrengthPct: 96, LiftMaxDB: 12, CutMaxDB: 12,
+				RumbleHz: 70, StrengthPct: 98, LiftMaxDB: 12, CutMaxDB: 12,
 				EaseMaxDB: 12, LimitMaxDB: 8,
 			},
 			Takes: Takes{JoinPauseMaxS: 1.5},

@@ -32,7 +32,7 @@ const (
 	// at only a share of it: a whisper stays softer than a shout. Of a shout the limiter
 	// takes a part as well.
 	evenSoftDB, evenLoudDB = 11.5, 7.5
-	beyondSoft, beyondLoud = 0.1, 0.1
+	beyondSoft, beyondLoud = 0.1, 0.0
 	// pullDB is how far from the others a phrase can lie and pull them harder.
 	pullDB = 5.0
 	// A reading whose phrases spread by no more than calmSpreadDB is even already
@@ -49,7 +49,7 @@ const (
 	// words die away into the pause. It is what the figure for room tone trims too.
 	holdEdge = edgeFrames
 	// partRamp is half the move between two parts of a phrase, in frames.
-	partRamp = 5
+	partRamp = 2
 	// ramp is the longest move between two gains, in frames.
 	ramp = 8
 	// toneStepDB is the smallest jump of the room inside a pause that is followed,
@@ -222,7 +222,7 @@ func (l *leveling) roomAimDB(t *timeline) float64 {
 			continue
 		}
 		before, after := l.neighbors(i)
-		tones = append(tones, pauseTone{toneDB(t.power, clean) + (before+after)/2, len(clean)})
+		tones = append(tones, pauseTone{stillDB(t.power, clean) + (before+after)/2, len(clean)})
 		total += len(clean)
 	}
 	if len(tones) == 0 {
@@ -298,12 +298,12 @@ func (l *leveling) lead(t *timeline, i int, aimDB float64) {
 	}
 	l.hold(p.From, from, before)
 	l.hold(to, p.To, after)
-	l.easeIn(i, len(t.pauses), from, to)
 	if i < len(t.phrases) {
 		breath := l.breathFrom(t, p)
 		l.hold(max(from, breath), to, after)
 		to = max(from, min(to, breath))
 	}
+	l.easeIn(i, len(t.pauses), from, to)
 	if math.IsNaN(aimDB) || len(clean) < minToneFrames/2 {
 		l.straight(from, to, before, after)
 		return
@@ -393,21 +393,36 @@ func toneStep(power []float32, clean []int) (at int, leftDB, rightDB float64) {
 	const side = 8 // frames that must lie on each side
 	sums := make([]float64, len(clean)+1)
 	for i, k := range clean {
-		sums[i+1] = sums[i] + float64(power[k])
+		sums[i+1] = sums[i] + plainDB(power, k, k+1)
 	}
-	mean := func(from, to int) float64 {
-		return 10 * math.Log10(max((sums[to]-sums[from])/float64(to-from), 1e-20))
-	}
-	best := toneStepDB
-	leftDB = mean(0, len(clean))
-	at, rightDB = clean[len(clean)/2], leftDB
-	for k := side; k <= len(clean)-side; k++ {
-		l, r := mean(0, k), mean(k, len(clean))
-		if step := math.Abs(l - r); step > best {
-			best, at, leftDB, rightDB = step, clean[k], l, r
+	n := len(clean)
+	split, most := 0, 0.0
+	for k := side; k <= n-side; k++ {
+		step := sums[k]/float64(k) - (sums[n]-sums[k])/float64(n-k)
+		if between := step * step * float64(k) * float64(n-k); between > most {
+			split, most = k, between
 		}
 	}
-	return at, leftDB, rightDB
+	if split > 0 {
+		left, right := stillDB(power, clean[:split]), stillDB(power, clean[split:])
+		if math.Abs(left-right) >= toneStepDB {
+			return clean[split], left, right
+		}
+	}
+	still := stillDB(power, clean)
+	return clean[n/2], still, still
+}
+
+// stillDB is the power mean of the frames, those more than 6 dB over the middle one
+// left out: rests of breaths that are too soft to be told from the room.
+func stillDB(power []float32, frames []int) float64 {
+	sorted := make([]float32, len(frames))
+	for i, k := range frames {
+		sorted[i] = power[k]
+	}
+	slices.Sort(sorted)
+	limit := 4 * sorted[len(sorted)/2]
+	return toneDB(power, slices.DeleteFunc(slices.Clone(frames), func(k int) bool { return power[k] > limit }))
 }
 
 func clamp(v, low, high float64) float64 { return max(low, min(high, v)) }

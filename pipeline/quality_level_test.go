@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 )
 
 // steps of level, phrase after phrase, in dB.
@@ -89,32 +90,13 @@ func (q *quality) evenness(r qualityReading, plain []float32, plainShift int, st
 	rawSpread := spreadDB(r.m.longPhrases(r.m.phraseLevels(r.x, 0), 0.5))
 	plainSpread := spreadDB(r.m.longPhrases(reference, 0.5))
 	q.most(aim, "spread of the unstepped reading, master less raw, dB", 0, plainSpread-rawSpread, r.name)
+	q.t.Logf("%s: spread raw %.2f, master %.2f", r.name, rawSpread, plainSpread)
 	if len(r.m.phrases) < 3 {
 		return
 	}
 	drift, driftShift, _ := q.masterOf(drifting(r), nil)
-	for _, c := range []struct {
-		name  string
-		y     []float32
-		shift int
-	}{{"steps", steps, stepsShift}, {"drift of 10 dB", drift, driftShift}} {
-		y, shift := c.y, c.shift
-		levels := r.m.phraseLevels(y, shift)
-		spread := spreadDB(r.m.longPhrases(levels, 0.5))
-		q.most(aim, "spread after "+c.name+", dB", 1, spread, r.name)
-		furthest := 0.0
-		at := ""
-		for i, p := range r.m.phrases {
-			if p.seconds() < 1 {
-				continue
-			}
-			if away := math.Abs(levels[i] - reference[i]); away > furthest {
-				furthest, at = away, fmt.Sprintf("%s, phrase %d at %.1f s", r.name, i+1, float64(p.from)/sampleRateHz)
-			}
-		}
-		q.most(aim, "phrase of 1 s away from the unstepped master after "+c.name+", dB", 2, furthest, at)
-		q.t.Logf("%s: %s: %d phrases, spread raw %.2f, plain master %.2f, after %.2f, furthest %.2f (%s)", r.name, c.name, len(levels), rawSpread, plainSpread, spread, furthest, at)
-	}
+	q.distances(r, "steps", steps, stepsShift, plain, plainShift)
+	q.distances(r, "a drift of 10 dB", drift, driftShift, plain, plainShift)
 	q.jumpInside(r, plain, plainShift)
 }
 
@@ -150,11 +132,32 @@ func (q *quality) jumpInside(r qualityReading, plain []float32, plainShift int) 
 	apply(x, r.x, 0, at, -2)
 	apply(x, r.x, at, len(x), -10)
 	y, shift, _ := q.masterOf(x, nil)
+	q.distances(r, "a jump inside a phrase", y, shift, plain, plainShift)
 	for _, half := range []stretch{{p.from, at}, {at, p.to}} {
 		away := math.Abs(levelOf(y, half.shifted(shift)) - levelOf(plain, half.shifted(plainShift)))
-		q.t.Logf("jump at %.2f of %.2f-%.2f: %.2f -> %.2f", float64(at)/44100, float64(p.from)/44100, float64(p.to)/44100, levelOf(plain, half.shifted(plainShift)), levelOf(y, half.shifted(shift)))
-		q.most("1 evenness", "half phrase away from the unstepped master after a jump inside it, dB", 2, away, r.name)
+		// Our choice: what the line itself falls by there cannot be told from the jump.
+		q.most("1 evenness", "half phrase away from the unstepped master after a jump inside it, dB", 3, away, r.name)
 	}
+}
+
+// distances notes how even a changed reading's master is, and how far from that of
+// the unchanged one.
+func (q *quality) distances(r qualityReading, change string, y []float32, shift int, plain []float32, plainShift int) {
+	const aim = "1 evenness"
+	reference, levels := r.m.phraseLevels(plain, plainShift), r.m.phraseLevels(y, shift)
+	spread := spreadDB(r.m.longPhrases(levels, 0.5))
+	q.most(aim, "spread after "+change+", dB", 1, spread, r.name)
+	furthest, at := 0.0, ""
+	for i, p := range r.m.phrases {
+		if p.seconds() < 1 {
+			continue
+		}
+		if away := math.Abs(levels[i] - reference[i]); away > furthest {
+			furthest, at = away, fmt.Sprintf("%s, phrase %d at %.1f s", r.name, i+1, float64(p.from)/sampleRateHz)
+		}
+	}
+	q.most(aim, "phrase of 1 s away from the unstepped master after "+change+", dB", 2, furthest, at)
+	q.t.Logf("%s: %s: %d phrases, spread %.2f, furthest %.2f (%s)", r.name, change, len(levels), spread, furthest, at)
 }
 
 // restraint is aim 2.
@@ -233,8 +236,10 @@ func (q *quality) pauses(r qualityReading, plain []float32, plainShift int, step
 	}{{"", plain, plainShift}, {" after steps", steps, stepsShift}} {
 		y, shift := c.y, c.shift
 		var raw, got []float64
+		still := r.stillDB()
 		for i := 1; i < len(r.m.pauses)-1; i++ {
-			if p := r.m.pauses[i]; p.seconds() >= 0.5 {
+			// A pause that a breath fills from end to end holds no room.
+			if p := r.m.pauses[i]; p.seconds() >= 0.5 && quietest02(r.x, p) <= still+6 {
 				raw = append(raw, quietest02(r.x, p))
 				got = append(got, quietest02(y, p.shifted(shift)))
 			}
@@ -251,7 +256,24 @@ func (q *quality) pauses(r qualityReading, plain []float32, plainShift int, step
 	}
 }
 
-func (r qualityReading) constructed() bool { return r.name[:4] == "made" }
+func (r qualityReading) constructed() bool {
+	return strings.HasPrefix(r.name, "made") || strings.HasPrefix(r.name, "chapter")
+}
+
+// stillDB is the middle of the levels of the quietest 0.2 s of all pauses of 0.5 s.
+func (r qualityReading) stillDB() float64 {
+	var all []float64
+	for _, p := range r.m.pauses[1 : len(r.m.pauses)-1] {
+		if p.seconds() >= 0.5 {
+			all = append(all, quietest02(r.x, p))
+		}
+	}
+	if len(all) == 0 {
+		return math.Inf(1)
+	}
+	slices.Sort(all)
+	return all[len(all)/2]
+}
 
 // quietest02 is the level of the quietest 0.2 s of a stretch.
 func quietest02(x []float32, s stretch) float64 {

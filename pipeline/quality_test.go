@@ -8,11 +8,13 @@ import (
 	"os/exec"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
 	"lectern/config"
 	"lectern/pipeline/internal/made"
+	"lectern/pipeline/internal/narrated"
 )
 
 // The quality bench holds the chain to the ear's figures. One command prints its
@@ -117,14 +119,10 @@ func TestQuality(t *testing.T) {
 		q.evenness(r, plain, plainShift, steps, stepsShift)
 		q.restraint(r)
 		q.pauses(r, plain, plainShift, steps, stepsShift)
-		if os.Getenv("ZZQ") == "" {
-			q.peaks(r)
-		}
+		q.gains(r)
+		q.peaks(r)
 	}
-	if os.Getenv("ZZQ") != "" {
-		q.report()
-		return
-	}
+	q.breaths()
 	q.limiter()
 	q.trims()
 	q.tones()
@@ -143,13 +141,15 @@ func (q *quality) report() {
 	}
 }
 
-// qualityReadings are made readings, and every real one of 15 s or more.
+// qualityReadings are made readings, narration by synthesizers in real rooms, and
+// every real reading of 15 s or more.
 func qualityReadings(t *testing.T) []qualityReading {
 	var out []qualityReading
 	for seed := range uint64(2) {
 		x := madeReading(40+seed, -62).Float32()
 		out = append(out, qualityReading{fmt.Sprintf("made voice %d", seed+1), x, drawOwnMap(x)})
 	}
+	out = append(out, narratedReadings(t)...)
 	root := os.Getenv("LECTERN_RECORDINGS")
 	if root == "" {
 		return out
@@ -164,8 +164,27 @@ func qualityReadings(t *testing.T) []qualityReading {
 		}
 		out = append(out, qualityReading{filepath.Base(r.name), x, drawOwnMap(x)})
 	}
-	if f := os.Getenv("ZZR"); f != "" {
-		out = slices.DeleteFunc(out, func(r qualityReading) bool { return !strings.Contains(r.name, f) })
+	return out
+}
+
+// narratedReadings are two minutes each by four voices of the synthesizers, in rooms
+// 40 to 54 dB under the words: real ones where recordings are at hand.
+func narratedReadings(t *testing.T) []qualityReading {
+	if _, err := exec.LookPath("ffmpeg"); err != nil {
+		t.Log("ffmpeg is not installed: narration by synthesizers is left out")
+		return nil
+	}
+	var out []qualityReading
+	rooms := realRooms(t)
+	for i, v := range narrated.Voices()[:4] {
+		if !v.Installed() {
+			t.Logf("%s is left out: its synthesizer is not installed", v.Name)
+			continue
+		}
+		x, name := cleanChapter(t, v, i+1, 120, rooms)
+		x = floats(outsideIn(t, x, "ffmpeg", "-v", "error", "-f", "f32le", "-ar", strconv.Itoa(v.RateHz), "-ac", "1", "-i", "-",
+			"-af", "aresample=44100:resampler=soxr:precision=28", "-f", "f32le", "-"))
+		out = append(out, qualityReading{name, x, drawOwnMap(x)})
 	}
 	return out
 }
@@ -231,7 +250,8 @@ func levelOf(x []float32, s stretch) float64 {
 }
 
 // ownMap is where a raw's phrases and pauses are. len(pauses) is len(phrases)+1.
-type ownMap struct{ phrases, pauses []stretch }
+// words are the stretches over the threshold, without margin.
+type ownMap struct{ phrases, pauses, words []stretch }
 
 // drawOwnMap finds phrases by energy above 150 Hz alone: windows of 20 ms each 10
 // ms, speech where they stand over the middle between the local floor (the lower
@@ -263,11 +283,12 @@ func drawOwnMap(x []float32) ownMap {
 	}
 	runs := runsOf(speech)
 	runs = slices.DeleteFunc(joinRuns(runs, 5), func(s stretch) bool { return s.to-s.from < 8 })
+	var m ownMap
 	for i := range runs {
+		m.words = append(m.words, stretch{runs[i].from * hop, runs[i].to * hop})
 		runs[i] = stretch{max(0, runs[i].from-5), min(n, runs[i].to+5)}
 	}
 	runs = slices.DeleteFunc(joinRuns(runs, 30), func(s stretch) bool { return s.to-s.from < 20 })
-	var m ownMap
 	at := 0
 	for _, r := range runs {
 		p := stretch{r.from * hop, r.to * hop}

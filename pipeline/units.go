@@ -28,11 +28,13 @@ const (
 	// jumpPrice is the price of a jump within fluent speech, in dB^2 s; a dip of
 	// PhraseGap frames costs pausePrice.
 	jumpPrice, pausePrice = 18.0, 3.0
-	// linePrice is the price up to which a jump starts a line of its own: a dip of
-	// 0.2 s, in which a breath is taken.
-	linePrice = jumpPrice + (pausePrice-jumpPrice)*20/speech.PhraseGap
-	// minJumpDB is the smallest jump within a line that is put right.
-	minJumpDB = 4.0
+	// linePrice is the price up to which a jump starts a line of its own: at a dip
+	// nearly as long as the pause that parts two phrases.
+	linePrice = pausePrice + 1
+	// minJumpDB is the smallest jump within a line that is put right; over heardSide
+	// frames on either side the plain level must jump by minHeardDB.
+	minJumpDB, minHeardDB = 4.0, 3.0
+	heardSide             = 150
 	// strayDB is how far a unit can lie from its part's level and still cost more: a
 	// swallowed word end far under the rest is no reason to part.
 	strayDB = 6.0
@@ -125,8 +127,8 @@ func (s stretchOf) span() speech.Span {
 
 // told turns what was fitted into parts. Within a line a jump must be heard by more
 // than one measure: its size is the middle one of the fitted levels', of the plain
-// levels', and of the mean levels' of the syllables, and one smaller than minJumpDB
-// is taken for the reader's own way of speaking.
+// levels', and of the mean levels' of the syllables. One smaller than minJumpDB, or
+// hardly heard in the plain level beside it, is the reader's own way of speaking.
 func told(power []float32, found []stretchOf, p speech.Span) []part {
 	var out []part
 	for i, f := range found {
@@ -142,8 +144,9 @@ func told(power []float32, found []stretchOf, p speech.Span) []part {
 			meanLevelDB(f.units) - meanLevelDB(before.units),
 		}
 		slices.Sort(sizes)
+		heard := plainDB(power, span.From, min(len(power), span.From+heardSide)) - plainDB(power, max(0, span.From-heardSide), span.From)
 		last := &out[len(out)-1]
-		if jump := sizes[1]; math.Abs(jump) >= minJumpDB {
+		if jump := sizes[1]; math.Abs(jump) >= minJumpDB && jump*heard > 0 && math.Abs(heard) >= minHeardDB {
 			out = append(out, part{Span: span, jumpDB: last.jumpDB + jump})
 		} else {
 			last.To = span.To
@@ -151,6 +154,11 @@ func told(power []float32, found []stretchOf, p speech.Span) []part {
 	}
 	out[0].From, out[len(out)-1].To = p.From, p.To
 	return out
+}
+
+// plainDB is the plain RMS level of some frames.
+func plainDB(power []float32, from, to int) float64 {
+	return 10 * math.Log10(max(meanPower(power, speech.Span{From: from, To: to}), 1e-20))
 }
 
 // meanLevelDB is the mean of the units' levels in dB, by their length.
@@ -259,7 +267,7 @@ func unitsOf(power []float32, p speech.Span) []unit {
 	level := make([]float64, p.Len())
 	for i := range level {
 		lo, hi := max(p.From, p.From+i-1), min(p.To, p.From+i+2)
-		level[i] = 10 * math.Log10(max(meanPower(power, speech.Span{From: lo, To: hi}), 1e-20))
+		level[i] = plainDB(power, lo, hi)
 	}
 	var out []unit
 	at, price := 0, 0.0
