@@ -124,9 +124,11 @@ func TestQuality(t *testing.T) {
 	}
 	q.breaths()
 	q.limiter()
+	q.noiseLimit()
 	q.trims()
 	q.tones()
 	q.nulls()
+	q.sameBook()
 	q.report()
 }
 
