@@ -199,7 +199,7 @@ func TestRefusedBook(t *testing.T) {
 		{"a workspace section", "title = 'x'\n[watch]\njobs = 1\n",
 			"A Ledger of Small Tides/about.toml, line 2: [watch] is not a section of this file; allowed are [delivery], [level], [takes]."},
 		{"misspelled", "[level]\nlift_db = 3\n",
-			"A Ledger of Small Tides/about.toml, line 2: lift_db = 3 is not a setting; allowed in [level] are rumble_hz, strength_pct, lift_max_db, cut_max_db, ease_max_db, limit_max_db."},
+			"A Ledger of Small Tides/about.toml, line 2: lift_db = 3 is not a setting; allowed in [level] are rumble_hz, range_db, strength_pct, lift_max_db, cut_max_db, ease_max_db, limit_max_db."},
 		{"misspelled word", "titel = 'x'\n",
 			`A Ledger of Small Tides/about.toml, line 1: titel = "x" is not a setting; allowed are the sections [delivery], [level], [takes].`},
 		{"against the workspace", "[delivery]\nhead_s = 2\n",
@@ -366,7 +366,7 @@ func TestSHA256(t *testing.T) {
 	//	{"delivery":{"bitrate_kbps":192,"head_max_s":1.05,"head_min_s":0.45,"head_s":0.5,"length_max_min":115,"loudness_aim_lufs":0,"loudness_max_lufs":-15,"loudness_min_lufs":-21,"noise_max_dbfs":-60,"peak_max_dbfs":-3,"rms_aim_dbfs":-20,"rms_max_dbfs":-18,"rms_min_dbfs":-23,"tail_max_s":5.05,"tail_min_s":0.95,"tail_s":2,"true_peak_max_dbtp":-1},
 	//	"level":{"cut_max_db":12,"ease_max_db":12,"lift_max_db":12,"limit_max_db":8,"rumble_hz":70,"strength_pct":90},
 	//	"takes":{"join_pause_max_s":1.5}}
-	const want = "4a7cec5bd4f8dad817f0f401a5af4127eecc2aab934da97a640fd4626ada15ed"
+	const want = "d18729fc5b972ca21c6de99f8305714bf04d3fd60d391d91bc2f0156642965b9"
 	if got := base.SHA256(); got != want {
 		t.Errorf("sum of the defaults is %s, want %s", got, want)
 	}

@@ -74,6 +74,8 @@ var keys = []key{
 
 	{section: "level", name: "rumble_hz", at: func(s *Settings) any { return &s.Level.RumbleHz }, unit: "hertz", least: 0, most: 150,
 		says: "Sound deeper than this is rumble, not voice, and is taken out; 0 leaves it in."},
+	{section: "level", name: "range_db", at: func(s *Settings) any { return &s.Level.RangeDB }, unit: "dB", least: 0, most: 24,
+		says: "A phrase is evened as far as this from the reading's usual loudness (a soft one by 4.5 dB more); what lies further away is taken to be meant, so that a whisper stays a whisper."},
 	{section: "level", name: "strength_pct", at: func(s *Settings) any { return &s.Level.StrengthPct }, unit: "percent", least: 0, most: 100,
 		says: "This much of the difference between soft and loud phrases is evened out; 0 leaves them as they were read."},
 	{section: "level", name: "lift_max_db", at: func(s *Settings) any { return &s.Level.LiftMaxDB }, unit: "dB", least: 0, most: 24,

@@ -73,6 +73,7 @@ func (d *Delivery) VoiceAimDB() float64 {
 // Level says how the sound is cleaned and evened.
 type Level struct {
 	RumbleHz    float64 `toml:"rumble_hz" json:"rumble_hz"`
+	RangeDB     float64 `toml:"range_db" json:"range_db"`
 	StrengthPct float64 `toml:"strength_pct" json:"strength_pct"`
 	LiftMaxDB   float64 `toml:"lift_max_db" json:"lift_max_db"`
 	CutMaxDB    float64 `toml:"cut_max_db" json:"cut_max_db"`
@@ -106,7 +107,7 @@ func Default() Settings {
 				BitrateKbps: 192, LengthMaxMin: 115,
 			},
 			Level: Level{
-				RumbleHz: 70, StrengthPct: 98, LiftMaxDB: 12, CutMaxDB: 12,
+				RumbleHz: 70, RangeDB: 7.5, StrengthPct: 98, LiftMaxDB: 12, CutMaxDB: 12,
 				EaseMaxDB: 12, LimitMaxDB: 8,
 			},
 			Takes: Takes{JoinPauseMaxS: 1.5},

@@ -27,12 +27,9 @@ type leveling struct {
 
 // The leveler's numbers are our choice.
 const (
-	// evenDB is the difference from the reading's own level up to which a phrase
-	// is evened at full strength; what goes beyond is taken to be meant, and evened
-	// at only a share of it: a whisper stays softer than a shout. Of a shout the limiter
-	// takes a part as well.
-	evenSoftDB, evenLoudDB = 11.5, 7.5
-	beyondSoft, beyondLoud = 0.1, 0.0
+	// softRangeDB is how much further under the reading's own level than over it phrases
+	// are evened: of a shout the limiter takes a part as well.
+	softRangeDB = 4.5
 	// pullDB is how far from the others a phrase can lie and pull them harder.
 	pullDB = 5.0
 	// A reading whose phrases spread by no more than calmSpreadDB is even already
@@ -159,12 +156,8 @@ func phraseGains(phrases []speech.Span, levels []float64, s config.Level) []floa
 	own := make([]float64, len(phrases))
 	for i, l := range levels {
 		away := l - mean
-		even, beyond := evenSoftDB, beyondSoft
-		if away > 0 {
-			even, beyond = evenLoudDB, beyondLoud
-		}
-		take := strength * (min(math.Abs(away), even) + beyond*max(0, math.Abs(away)-even))
-		gain := -math.Copysign(take, away)
+		// What lies beyond the range is meant: a whisper stays softer than a shout.
+		gain := -strength * clamp(away, -s.RangeDB-softRangeDB, s.RangeDB)
 		// What stands out in an even reading is evened all the same.
 		may := reach + 2*max(0, math.Abs(away)-outDB)
 		own[i] = min(max(gain, -min(s.CutMaxDB, may)), min(s.LiftMaxDB, may))
