@@ -366,7 +366,7 @@ func TestSHA256(t *testing.T) {
 	//	{"delivery":{"bitrate_kbps":192,"head_max_s":1.05,"head_min_s":0.45,"head_s":0.5,"length_max_min":115,"loudness_aim_lufs":0,"loudness_max_lufs":-15,"loudness_min_lufs":-21,"noise_max_dbfs":-60,"peak_max_dbfs":-3,"rms_aim_dbfs":-20,"rms_max_dbfs":-18,"rms_min_dbfs":-23,"tail_max_s":5.05,"tail_min_s":0.95,"tail_s":2,"true_peak_max_dbtp":-1},
 	//	"level":{"cut_max_db":12,"ease_max_db":12,"lift_max_db":12,"limit_max_db":8,"rumble_hz":70,"strength_pct":90},
 	//	"takes":{"join_pause_max_s":1.5}}
-	const want = "d18729fc5b972ca21c6de99f8305714bf04d3fd60d391d91bc2f0156642965b9"
+	const want = "3c41d0fa1d8a341589a6c555905180b3d5d36c72869eebb2690a4181e00854f9"
 	if got := base.SHA256(); got != want {
 		t.Errorf("sum of the defaults is %s, want %s", got, want)
 	}

@@ -107,7 +107,7 @@ func Default() Settings {
 				BitrateKbps: 192, LengthMaxMin: 115,
 			},
 			Level: Level{
-				RumbleHz: 70, RangeDB: 7.5, StrengthPct: 98, LiftMaxDB: 12, CutMaxDB: 12,
+				RumbleHz: 70, RangeDB: 7.9, StrengthPct: 98, LiftMaxDB: 12, CutMaxDB: 12,
 				EaseMaxDB: 12, LimitMaxDB: 8,
 			},
 			Takes: Takes{JoinPauseMaxS: 1.5},

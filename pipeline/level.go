@@ -31,7 +31,7 @@ const (
 	// are evened: of a shout the limiter takes a part as well.
 	softRangeDB = 4.5
 	// pullDB is how far from the others a phrase can lie and pull them harder.
-	pullDB = 5.0
+	pullDB = 4.0
 	// A reading whose phrases spread by no more than calmSpreadDB is even already
 	// and is moved by no more than that; the range opens as the spread grows.
 	calmSpreadDB = 1.5
@@ -406,7 +406,7 @@ func toneStep(power []float32, clean []int) (at int, leftDB, rightDB float64) {
 	return clean[n/2], still, still
 }
 
-// stillDB is the power mean of the frames, those more than 6 dB over the middle one
+// stillDB is the power mean of the frames, those more than 6 dB over the lower quarter
 // left out: rests of breaths that are too soft to be told from the room.
 func stillDB(power []float32, frames []int) float64 {
 	sorted := make([]float32, len(frames))
@@ -414,7 +414,7 @@ func stillDB(power []float32, frames []int) float64 {
 		sorted[i] = power[k]
 	}
 	slices.Sort(sorted)
-	limit := 4 * sorted[len(sorted)/2]
+	limit := 4 * sorted[len(sorted)/4]
 	return toneDB(power, slices.DeleteFunc(slices.Clone(frames), func(k int) bool { return power[k] > limit }))
 }
 

@@ -124,7 +124,7 @@ func (l *limiter) turnDown(late float32, need float64) float32 {
 }
 
 // reductionDB returns the deepest gain used so far, as a positive number of dB.
-func (l *limiter) reductionDB() float64 { return -20 * math.Log10(l.deepest) }
+func (l *limiter) reductionDB() float64 { return math.Abs(20 * math.Log10(l.deepest)) }
 
 // slidingMin gives the smallest of the last `reach` values, in constant time a
 // value on average: it keeps only those that can still become the smallest.

@@ -238,8 +238,8 @@ func (q *quality) pauses(r qualityReading, plain []float32, plainShift int, step
 		var raw, got []float64
 		still := r.stillDB()
 		for i := 1; i < len(r.m.pauses)-1; i++ {
-			// A pause that a breath fills from end to end holds no room.
-			if p := r.m.pauses[i]; p.seconds() >= 0.5 && quietest02(r.x, p) <= still+6 {
+			// A pause that a breath fills leaves no 0.2 s of room to be heard.
+			if p := r.m.pauses[i]; p.seconds() >= 0.5 && quietest02(r.x, p) <= still+3 {
 				raw = append(raw, quietest02(r.x, p))
 				got = append(got, quietest02(y, p.shifted(shift)))
 			}

@@ -36,7 +36,8 @@ func (q *quality) peaks(r qualityReading) {
 			wantPeak += float64(g.DB)
 		case "rms":
 			wantRMS += float64(g.DB)
-			q.within(peaksAim, "RMS given way by, dB", softerDB, denserDB, float64(g.DB), r.name)
+			// 0.002 dB is the grain of the search for the gain.
+			q.within(peaksAim, "RMS given way by, dB", softerDB-0.002, denserDB+0.002, float64(g.DB), r.name)
 		}
 	}
 	body := x[seconds(0.5)*frameSamples : len(x)-seconds(2)*frameSamples]

@@ -144,12 +144,12 @@ func (d *drawing) roomJump(p Span) int {
 	return split
 }
 
-// steady tells whether most of s is equally loud, as a room is. A third may be
+// steady tells whether the softer part of s is equally loud, as a room is. The rest may be
 // clicks, breaths, and words that die away.
 func (d *drawing) steady(s Span) bool {
 	levels := slices.Clone(d.smooth[s.From:s.To])
 	slices.Sort(levels)
-	return quantile(levels, 0.75)-quantile(levels, 0.15) <= 2*turnedDB
+	return quantile(levels, 0.6)-quantile(levels, 0.1) <= 2*turnedDB
 }
 
 // spike tells whether frame i holds a single sharp click, which the pairing in
