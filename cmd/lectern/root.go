@@ -72,6 +72,12 @@ func settingsFlag(cmd *cobra.Command) *[]string {
 		"change a setting for this run, as in --set delivery.head_s=0.7; may be given several times")
 }
 
+// workspaceFlag adds the flag --workspace, for commands whose arguments name a
+// chapter and not the workspace.
+func workspaceFlag(cmd *cobra.Command) *string {
+	return cmd.Flags().String("workspace", ".", "the workspace; this folder if none is given")
+}
+
 const usageTemplate = `Usage:
   {{.UseLine}}
 {{- if .HasAvailableSubCommands}}
