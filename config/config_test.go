@@ -29,14 +29,13 @@ func TestLayers(t *testing.T) {
 	dir := t.TempDir()
 	workspace := write(t, filepath.Join(dir, "lectern.toml"),
 		"[delivery]\nhead_s = 0.6\ntail_s = 3\nbitrate_kbps = 256\n[watch]\njobs = 2\n")
-	about := write(t, filepath.Join(dir, "A Ledger of Small Tides", "about.toml"),
-		"title = 'A Ledger of Small Tides'\nauthor = 'Odile Marsh'\n[delivery]\nhead_s = 0.7\ntail_s = 4\n[credits]\nopening = 'x'\n")
+	about := "title = 'A Ledger of Small Tides'\nauthor = 'Odile Marsh'\n[delivery]\nhead_s = 0.7\ntail_s = 4\n[credits]\nopening = 'x'\n"
 
 	s, err := Load(workspace)
 	if err != nil {
 		t.Fatal(err)
 	}
-	s.Chapter, err = LoadBook(about, s.Chapter)
+	s.Chapter, err = ReadBook("A Ledger of Small Tides", []byte(about), s.Chapter)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -58,12 +57,6 @@ func TestLoadMissing(t *testing.T) {
 	missing := filepath.Join(t.TempDir(), "lectern.toml")
 	if _, err := Load(missing); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("Load of a missing file: %v, want fs.ErrNotExist", err)
-	}
-	base := Default().Chapter
-	base.Delivery.HeadS = 0.9
-	got, err := LoadBook(filepath.Join(filepath.Dir(missing), "about.toml"), base)
-	if err != nil || got != base {
-		t.Errorf("LoadBook of a missing file: %+v, %v, want base and no error", got, err)
 	}
 }
 
@@ -209,8 +202,7 @@ func TestRefusedBook(t *testing.T) {
 	base.Delivery.HeadMaxS = 1.8
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			path := write(t, filepath.Join(t.TempDir(), "A Ledger of Small Tides", "about.toml"), tt.text)
-			_, err := LoadBook(path, base)
+			_, err := ReadBook("A Ledger of Small Tides", []byte(tt.text), base)
 			wantSentence(t, err, tt.want)
 		})
 	}

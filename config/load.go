@@ -13,7 +13,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -40,17 +39,15 @@ func Load(path string) (Settings, error) {
 	return s, nil
 }
 
-// LoadBook reads the [delivery], [level] and [takes] of a book's about.toml
-// over base. A book without an about.toml gets base as it is; anything wrong
-// inside the file gives an *Error that names the book's folder.
-func LoadBook(aboutPath string, base Chapter) (Chapter, error) {
+// ReadBook lays the [delivery], [level] and [takes] of a book's about.toml, whose
+// text is data, over base. Anything wrong inside it gives an *Error that names the
+// book. The file is not opened here, since whoever may write into the book's folder
+// may put something else there under its name.
+func ReadBook(book string, data []byte, base Chapter) (Chapter, error) {
 	s := Default()
 	s.Chapter = base
-	book := filepath.Base(filepath.Dir(aboutPath))
-	f := file{name: book + "/" + filepath.Base(aboutPath), sections: bookSections, words: bookWords}
-	if err := f.load(aboutPath, &s); errors.Is(err, fs.ErrNotExist) {
-		return base, nil
-	} else if err != nil {
+	f := file{name: book + "/about.toml", sections: bookSections, words: bookWords}
+	if err := f.decode(data, &s); err != nil {
 		return Chapter{}, err
 	}
 	return s.Chapter, nil

@@ -155,9 +155,14 @@ func (m *Master) correctLevel(plan *Plan) bool {
 }
 
 func (m *Master) tags() encode.Tags {
+	return Tags(m.job.Book, m.job.Chapter, m.job.Track, m.job.Version)
+}
+
+// Tags returns the words written into a chapter's MP3.
+func Tags(book, chapter, track, version string) encode.Tags {
 	return encode.Tags{
-		Title: m.job.Chapter, Album: m.job.Book, Track: m.job.Track,
-		Genre: "Audiobook", Encoder: "Lectern " + m.job.Version,
+		Title: chapter, Album: book, Track: track,
+		Genre: "Audiobook", Encoder: "Lectern " + version,
 	}
 }
 

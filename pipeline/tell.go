@@ -17,7 +17,7 @@ func (m *Master) tell(took time.Duration) {
 	s := m.job.Settings
 	r := &m.report
 	*r = report.Report{
-		Schema: report.Schema, State: "finished", Book: m.job.Book, Chapter: m.job.Chapter,
+		Schema: report.Schema, State: report.StateFinished, Book: m.job.Book, Chapter: m.job.Chapter,
 		JudgedBy: report.JudgedBy,
 		MadeBy:   report.MadeBy{Version: m.job.Version, Chain: Chain, SettingsSHA256: s.SHA256()},
 		Finished: report.Finished{
@@ -65,6 +65,9 @@ func (m *Master) Recipe(revision int, archivedAs []string) *report.RecipeFile {
 	f := &report.RecipeFile{
 		Schema: report.RecipeSchema, Book: m.job.Book, Chapter: m.job.Chapter, Revision: revision,
 		MadeBy: m.report.MadeBy, Recipe: m.report.Recipe,
+		Finished: report.RecipeFinished{
+			SHA256: m.Written.SHA256, AudioSHA256: m.Written.AudioSHA256, Bytes: m.Written.Bytes,
+		},
 	}
 	for i, raw := range m.report.Raws {
 		f.Raws = append(f.Raws, report.RecipeRaw{

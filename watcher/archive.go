@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strconv"
+	"strings"
 
 	"lectern/watcher/internal/durable"
 )
@@ -27,8 +28,11 @@ type shelf struct {
 	Current int
 	HasFile bool
 	Ending  string
-	// Raws are those of the highest revision in the archive, in playing order.
-	Raws []recipeRaw
+	// Recipe is the highest revision with a recipe in the archive, 0 if there is none;
+	// Raws are its raws, in playing order, and MadeSHA256 the sum of what was made.
+	Recipe     int
+	Raws       []recipeRaw
+	MadeSHA256 string
 }
 
 // recipeRaw is what the watcher reads of one raw in a recipe.
@@ -74,7 +78,7 @@ func (ws *Workspace) shelf(book, chapter, ending string) (shelf, error) {
 		return shelf{}, err
 	}
 	s := shelf{Book: filed, Stem: outStem(chapter), Ending: ending}
-	recipe, newest := "", -1
+	recipe := ""
 	for _, dir := range []string{
 		filepath.Join(ws.Finished, s.Book, "superseded"), filepath.Join(ws.Archive, s.Book),
 	} {
@@ -91,25 +95,60 @@ func (ws *Workspace) shelf(book, chapter, ending string) (shelf, error) {
 				continue
 			}
 			s.Stem = m[1]
-			n, _ := strconv.Atoi(m[2]) // the pattern holds only digits
-			if m[3] == "recipe.json" && n > newest {
-				recipe, newest = filepath.Join(dir, name), n
+			n := revisionOf(m[2])
+			if m[3] == "recipe.json" && n > s.Recipe {
+				recipe, s.Recipe = filepath.Join(dir, name), n
 			}
 			s.Highest = max(s.Highest, n)
 		}
 	}
 	if recipe != "" {
-		var r struct {
-			Raws []recipeRaw `json:"raws"`
-		}
 		// A damaged recipe counts as one without raws: order then asks for what
 		// is missing.
-		if err := readJSON(recipe, &r); err != nil && !errors.Is(err, errNotJSON) {
+		paper, err := readRecipe(recipe)
+		if err != nil && !errors.Is(err, errNotJSON) {
 			return shelf{}, fmt.Errorf("read recipe: %w", err)
 		}
-		s.Raws = r.Raws
+		s.Raws, s.MadeSHA256 = paper.Raws, paper.Finished.SHA256
 	}
 	return s, ws.current(&s)
+}
+
+// recipe is what the watcher reads of a recipe.
+type recipe struct {
+	Book     string      `json:"book"`
+	Chapter  string      `json:"chapter"`
+	Raws     []recipeRaw `json:"raws"`
+	Finished struct {
+		SHA256 string `json:"sha256"`
+	} `json:"finished"`
+}
+
+// readRecipe reads a recipe. A raw whose name in it would lead out of the archive's
+// folder makes the recipe one that cannot be read.
+func readRecipe(path string) (recipe, error) {
+	var r recipe
+	if err := readJSON(path, &r); err != nil {
+		return recipe{}, err
+	}
+	for _, raw := range r.Raws {
+		if !isPlainName(raw.ArchivedAs) {
+			return recipe{}, fmt.Errorf("%w: %q: it names %q", errNotJSON, filepath.Base(path), raw.ArchivedAs)
+		}
+	}
+	return r, nil
+}
+
+// isPlainName tells whether a name read from a file is that of something in a
+// folder and leads nowhere else.
+func isPlainName(name string) bool {
+	return name != "" && name != "." && name != ".." && !strings.ContainsAny(name, "/\\\x00") && filepath.IsLocal(name)
+}
+
+// revisionOf reads digits that revisionName has matched.
+func revisionOf(digits string) int {
+	n, _ := strconv.Atoi(digits) // at most nine digits
+	return n
 }
 
 // filed returns the name of a book's folder in finished/ and archive/, "" for "".
@@ -198,14 +237,23 @@ var errNotJSON = errors.New("not readable as JSON")
 // chapter is well under a megabyte. Our choice.
 const jsonMaxBytes = 64 << 20
 
-// readJSON reads one of the program's own papers.
-func readJSON(path string, into any) error {
-	f, err := durable.OpenRegular(path)
+// ReadPaper reads a small file, never through a link and never waiting on a pipe.
+func ReadPaper(path string) ([]byte, error) {
+	f, err := OpenRegular(path)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, jsonMaxBytes))
+	return io.ReadAll(io.LimitReader(f, jsonMaxBytes))
+}
+
+// OpenRegular opens a file for reading, never through a link and never waiting on a
+// pipe: whoever may write into a folder may put one there under any name.
+func OpenRegular(path string) (*os.File, error) { return durable.OpenRegular(path) }
+
+// readJSON reads one of the program's own papers.
+func readJSON(path string, into any) error {
+	data, err := ReadPaper(path)
 	if err != nil {
 		return err
 	}

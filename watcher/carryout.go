@@ -8,6 +8,7 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"go.uber.org/zap"
@@ -35,6 +36,13 @@ func (d *daemon) carryOut(ctx context.Context, j *job, p plan) error {
 		err := d.do(j, s)
 		if errors.Is(err, errTaken) && published(j, p) == 0 {
 			return errors.Join(err, d.store.Remove(j.path("plan.json"))) // made afresh under free names
+		}
+		if errors.Is(err, errTaken) && s.To.In == "finished" {
+			// Part of the chapter is published, so the plan must stand; whatever came
+			// under its name meanwhile is no work of ours.
+			if err = d.displace(s.To); err == nil {
+				err = d.do(j, s)
+			}
 		}
 		if err != nil {
 			return fmt.Errorf("publish %q: %w", s.From.Path, err)
@@ -155,6 +163,21 @@ func (d *daemon) do(j *job, s step) error {
 	return d.store.Move(from, to, s.SHA256)
 }
 
+// displace moves a file that somebody put under a name of ours into superseded/.
+func (d *daemon) displace(at place) error {
+	dir, name := path.Split(at.Path)
+	stem, ending := strings.TrimSuffix(name, path.Ext(name)), path.Ext(name)
+	to := place{at.In, path.Join(dir, "superseded", stem+".found"+ending)}
+	for n := 2; exists(d.ws.at(to, "")); n++ {
+		to.Path = path.Join(dir, "superseded", fmt.Sprintf("%s.found-%d%s", stem, n, ending))
+	}
+	if err := d.makeRoomFor(to); err != nil {
+		return err
+	}
+	d.log.Warn(fmt.Sprintf("%s was put into finished while a chapter of that name was being published; it was moved to superseded", plain(name)))
+	return d.store.Move(d.ws.at(at, ""), d.ws.at(to, ""), "")
+}
+
 // dropLeftover removes the source of a copy that was finished before a crash.
 func (d *daemon) dropLeftover(from string, there bool, s step) error {
 	if !there {
@@ -188,11 +211,7 @@ func (d *daemon) report(j *job, p plan) {
 	if p.Verdict == "fail" {
 		level = zapcore.WarnLevel
 	}
-	done := "mastered"
-	if j.ending() == endingText {
-		done = "measured"
-	}
-	d.log.Log(level, fmt.Sprintf("%s: %s in %.1f s, %s", j.label(), done, p.TookS, plain(p.Says)),
+	d.log.Log(level, fmt.Sprintf("%s: %s in %.1f s, %s", j.label(), p.Did, p.TookS, plain(p.Says)),
 		append(fields, zap.Int("revision", p.Revision), zap.String("verdict", p.Verdict))...)
 	d.tell(e)
 }

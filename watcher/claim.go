@@ -63,6 +63,10 @@ type orig struct {
 	ChapterHex string    `json:"chapter_hex"`
 	Says       string    `json:"says"`
 	Raws       []origRaw `json:"raws"`
+	// Ask is what was asked for a finished chapter, and Ending that of its finished
+	// file. Such a job holds no raws of its own.
+	Ask    *Ask   `json:"ask,omitempty"`
+	Ending string `json:"ending,omitempty"`
 }
 
 // job is a batch in working/.
@@ -73,6 +77,8 @@ type job struct {
 	Says          string
 	Raws          []origRaw
 	Seconds       float64
+	Ask           *Ask
+	askEnding     string
 
 	looks   map[string]look // the last look at each file of new/, by origRaw.File
 	retryAt time.Time
@@ -91,7 +97,25 @@ func (j *job) path(name ...string) string {
 }
 
 // ending is that of the finished file. The raws of a job are all room tests or none.
-func (j *job) ending() string { return endingFor(j.Raws[0].Role) }
+func (j *job) ending() string {
+	if j.Ask != nil {
+		return j.askEnding
+	}
+	return endingFor(j.Raws[0].Role)
+}
+
+// did says, in a line of log, what was done when the job ends with a finished file.
+func (j *job) did() string {
+	switch {
+	case j.Ask != nil && j.Ask.Kind == BringBack:
+		return fmt.Sprintf("revision %d brought back", j.Ask.Revision)
+	case j.Ask != nil:
+		return "made again"
+	case j.ending() == endingText:
+		return "measured"
+	}
+	return "mastered"
+}
 
 // label names the job in a line of log.
 func (j *job) label() string {
@@ -131,6 +155,9 @@ func (d *daemon) claim(b batch) (*job, error) {
 	if err != nil {
 		return nil, err
 	}
+	if asked, err := d.askedFor(b.Key); err != nil || asked {
+		return nil, errors.Join(errLost, err, d.removeJob(j))
+	}
 	for i, r := range b.Raws {
 		from, to := filepath.Join(d.ws.Inbox, b.Book, r.name()), j.path("new", r.File)
 		err := d.store.FS.Rename(from, to)
@@ -156,18 +183,23 @@ func (d *daemon) claim(b batch) (*job, error) {
 
 // makeJob puts an empty job folder into working/.
 func (d *daemon) makeJob(b batch) (*job, error) {
-	temp := filepath.Join(d.ws.Working, d.store.TempName())
 	var id [6]byte
 	rand.Read(id[:]) // never fails: see crypto/rand.Read
 	j := jobOf(filepath.Join(d.ws.Working, b.Key+"-"+hex.EncodeToString(id[:])), orig{
 		Book: b.Book, Chapter: b.Chapter, Says: b.Says, Raws: b.Raws,
 	})
 	j.Seconds = b.Seconds
+	return d.makeFolder(j)
+}
+
+// makeFolder makes a job's folder with all its papers and lets it appear at once.
+func (d *daemon) makeFolder(j *job) (*job, error) {
+	temp := filepath.Join(d.ws.Working, d.store.TempName())
 	paper, err := json.MarshalIndent(orig{
 		Schema: "lectern-claim/1",
-		Book:   b.Book, BookHex: hex.EncodeToString([]byte(b.Book)),
-		Chapter: b.Chapter, ChapterHex: hex.EncodeToString([]byte(b.Chapter)),
-		Says: b.Says, Raws: b.Raws,
+		Book:   j.Book, BookHex: hex.EncodeToString([]byte(j.Book)),
+		Chapter: j.Chapter, ChapterHex: hex.EncodeToString([]byte(j.Chapter)),
+		Says: j.Says, Raws: j.Raws, Ask: j.Ask, Ending: j.askEnding,
 	}, "", " ")
 	if err != nil {
 		return nil, fmt.Errorf("describe job: %w", err)
@@ -197,7 +229,7 @@ func (d *daemon) makeJob(b batch) (*job, error) {
 func jobOf(dir string, o orig) *job {
 	key, _, _ := strings.Cut(filepath.Base(dir), "-")
 	j := &job{
-		Dir: dir, Key: key, Says: o.Says, Raws: o.Raws,
+		Dir: dir, Key: key, Says: o.Says, Raws: o.Raws, Ask: o.Ask, askEnding: o.Ending,
 		Book: fromHex(o.BookHex, o.Book), Chapter: fromHex(o.ChapterHex, o.Chapter),
 		looks: map[string]look{},
 	}

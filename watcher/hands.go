@@ -77,8 +77,21 @@ type Job struct {
 	// except below new/ and under the names orig.json, job.json, lease, plan.json.
 	Dir  string
 	Raws []Raw
+	// Ask is set if this is about a chapter finished before, and Kept then tells what
+	// is kept of it.
+	Ask  *Ask
+	Kept *Kept
+	// Before is the path of the chapter's newest report so far; there may be none.
+	Before string
 	// Progress may be called with the share done, 0 to 1.
 	Progress func(share float64)
+}
+
+// Kept is what an earlier run has filed of a chapter. A path is empty where there is
+// no such file.
+type Kept struct {
+	Revision             int
+	File, Report, Recipe string
 }
 
 // Raw is one raw recording of a job, in playing order.
@@ -99,7 +112,7 @@ type Raw struct {
 type Made struct {
 	// File is the path of the finished file in the job's folder, already flushed to
 	// disk, with its size and sha256 (lower-case hex). It is published as NAME.mp3,
-	// that of a room test as NAME.txt.
+	// that of a room test as NAME.txt. Withdraw makes none.
 	File   string
 	Bytes  int64
 	SHA256 string
@@ -128,6 +141,8 @@ type Papers struct {
 	Recipe []byte // JSON, becomes NAME.rN.recipe.json in the archive
 	// PleaseRead becomes "NAME - please read.txt"; nil if nothing needs doing.
 	PleaseRead []byte
+	// Withdrawn is the report of the pair that leaves finished/, of Withdraw and Rename.
+	Withdrawn []byte
 	// Verdict is pass, listen or fail; Says is the tail of the log line, such
 	// as "within all limits".
 	Verdict, Says string

@@ -161,6 +161,9 @@ func testMake(ctx context.Context, job Job) (Made, error) {
 	made.Papers = func(revision int, archivedAs []string) (Papers, error) {
 		return testPapers(job, made, revision, archivedAs)
 	}
+	if job.Ask != nil {
+		return testAnswer(job, made)
+	}
 	return made, ctx.Err()
 }
 
@@ -187,7 +190,10 @@ func testPapers(job Job, made Made, revision int, archivedAs []string) (Papers, 
 	if err != nil {
 		return Papers{}, err
 	}
-	recipe, err := json.Marshal(map[string]any{"raws": r.Raws, "revision": revision})
+	recipe, err := json.Marshal(map[string]any{
+		"book": job.Book, "chapter": job.Chapter, "raws": r.Raws, "revision": revision,
+		"finished": map[string]string{"sha256": made.SHA256},
+	})
 	p := Papers{Report: report, Recipe: recipe, Verdict: "pass", Says: "within all limits"}
 	for _, raw := range job.Raws {
 		if strings.Contains(raw.Name, "Loud") {

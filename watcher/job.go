@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"runtime/debug"
 	"slices"
 	"strings"
@@ -32,6 +33,9 @@ func (e *panicError) Error() string { return fmt.Sprintf("the program failed: %v
 // work takes a job from wherever it stands to its end. It may be called again
 // after any error and after any crash.
 func (d *daemon) work(ctx context.Context, j *job) error {
+	if j.Ask != nil {
+		return d.answerOrDrop(ctx, j)
+	}
 	var p plan
 	err := readJSON(j.path("plan.json"), &p)
 	if err == nil {
@@ -181,7 +185,7 @@ func (d *daemon) master(ctx context.Context, j *job) error {
 		return fmt.Errorf("mark try: %w", err)
 	}
 	start := time.Now()
-	made, err := d.callMake(ctx, j, list)
+	made, err := d.callMake(ctx, j, list, nil)
 	took := time.Since(start)
 	switch {
 	case err == nil:
@@ -200,17 +204,23 @@ func (d *daemon) master(ctx context.Context, j *job) error {
 }
 
 // callMake is Hands.Make; a panic in it is an error.
-func (d *daemon) callMake(ctx context.Context, j *job, list []jobRaw) (made Made, err error) {
+func (d *daemon) callMake(ctx context.Context, j *job, list []jobRaw, kept *Kept) (made Made, err error) {
 	defer func() {
 		if v := recover(); v != nil {
 			err = &panicError{v, debug.Stack()}
 		}
 	}()
-	filed, err := d.ws.filed(j.Book)
+	s, err := d.ws.shelf(j.Book, j.Chapter, j.ending())
 	if err != nil {
 		return Made{}, err
 	}
-	order := Job{Book: j.Book, Chapter: j.Chapter, Filed: filed, Dir: j.Dir}
+	order := Job{
+		Book: j.Book, Chapter: j.Chapter, Filed: s.Book, Dir: j.Dir, Ask: j.Ask, Kept: kept,
+		Before: filepath.Join(d.ws.Finished, s.Book, s.Stem+".json"),
+	}
+	if !exists(order.Before) { // withdrawn, or moved away
+		order.Before = filepath.Join(d.ws.Finished, s.Book, "superseded", fmt.Sprintf("%s.r%d.json", s.Stem, s.Highest))
+	}
 	order.Progress = func(share float64) {
 		d.tell(Event{Kind: Progress, Book: j.Book, Chapter: j.Chapter, Raws: j.names(), Share: share})
 	}
@@ -221,7 +231,7 @@ func (d *daemon) callMake(ctx context.Context, j *job, list []jobRaw) (made Made
 		})
 	}
 	made, err = d.hands.Make(ctx, order)
-	if err == nil && len(made.RawSHA256) != len(list) {
+	if err == nil && made.File != "" && len(made.RawSHA256) != len(list) {
 		err = fmt.Errorf("%d sums for %d recordings", len(made.RawSHA256), len(list))
 	}
 	return made, err

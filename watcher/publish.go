@@ -21,6 +21,7 @@ type plan struct {
 	Schema   string  `json:"schema"`
 	State    string  `json:"state"` // finished or setaside
 	Revision int     `json:"revision"`
+	Did      string  `json:"did"` // for the line of log: mastered, measured, ...
 	Verdict  string  `json:"verdict"`
 	Says     string  `json:"says"`
 	TookS    float64 `json:"took_s"`
@@ -31,6 +32,9 @@ type plan struct {
 const (
 	stateFinished = "finished"
 	stateSetAside = "setaside"
+	// stateWithdrawn is that of a report in superseded/ whose chapter somebody took
+	// out of finished/.
+	stateWithdrawn = "withdrawn"
 )
 
 // step moves one file, or removes it if To is empty.
@@ -81,18 +85,18 @@ func (d *daemon) prepare(j *job, list []jobRaw, made Made, took time.Duration) (
 		return plan{}, fmt.Errorf("write report: %w", err)
 	}
 	p := plan{
-		Schema: "lectern-plan/1", State: stateFinished, Revision: revision,
+		Schema: "lectern-plan/1", State: stateFinished, Did: j.did(), Revision: revision,
 		Verdict: papers.Verdict, Says: papers.Says, TookS: took.Seconds(),
 	}
 	if err := d.supersede(&p, s); err != nil {
 		return plan{}, err
 	}
 	name := func(ending string) place { return place{"finished", path.Join(s.Book, s.Stem+ending)} }
-	file, err := filepath.Rel(j.Dir, made.File)
+	from, err := jobFile(j, made)
 	if err != nil {
-		return plan{}, fmt.Errorf("find the finished file: %w", err)
+		return plan{}, err
 	}
-	p.Steps = append(p.Steps, step{From: place{"job", filepath.ToSlash(file)}, To: name(s.Ending), SHA256: made.SHA256})
+	p.Steps = append(p.Steps, step{From: from, To: name(s.Ending), SHA256: made.SHA256})
 	if err := d.paper(&p, j, paperReport, papers.Report, name(".json")); err != nil {
 		return plan{}, err
 	}
@@ -185,19 +189,9 @@ func (d *daemon) nextRevision(s shelf, list []jobRaw) (revision int, archivedAs 
 // room test now may have meant a chapter once, whose MP3 goes too.
 func (d *daemon) supersede(p *plan, s shelf) error {
 	for _, ending := range slices.Compact([]string{endingMP3, s.Ending, ".json"}) {
-		from := place{"finished", path.Join(s.Book, s.Stem+ending)}
-		sum, _, err := d.store.Sum(d.ws.at(from, ""))
-		if errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
-		if err != nil {
+		if err := d.outOfTheWay(p, s, ending, s.Current); err != nil {
 			return err
 		}
-		to := place{"finished", path.Join(s.Book, "superseded", fmt.Sprintf("%s.r%d%s", s.Stem, s.Current, ending))}
-		for n := 2; exists(d.ws.at(to, "")); n++ {
-			to.Path = path.Join(s.Book, "superseded", fmt.Sprintf("%s.r%d-%d%s", s.Stem, s.Current, n, ending))
-		}
-		p.Steps = append(p.Steps, step{From: from, To: to, SHA256: sum})
 	}
 	return nil
 }

@@ -17,7 +17,8 @@ import (
 
 // begunWith returns the settings of the newest recipe in a book's archive, so
 // that all chapters of a book sound alike; false if the book has none yet. Room tests
-// are no chapters and begin nothing.
+// are no chapters and begin nothing, and what was taken from an earlier revision says
+// nothing of the chapters to come.
 func begunWith(archive string) (config.Chapter, bool, error) {
 	entries, err := os.ReadDir(archive)
 	if errors.Is(err, fs.ErrNotExist) {
@@ -47,7 +48,7 @@ func begunWith(archive string) (config.Chapter, bool, error) {
 		if err := json.Unmarshal(text, &r); err != nil {
 			return config.Chapter{}, false, fmt.Errorf("read the book's settings in %s: %w", newest.Name(), err)
 		}
-		if len(r.Raws) == 0 || r.Raws[0].Role != takes.RoomTest {
+		if r.Origin == "" && (len(r.Raws) == 0 || r.Raws[0].Role != takes.RoomTest) {
 			return r.Settings, true, nil
 		}
 	}

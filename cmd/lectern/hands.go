@@ -4,7 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
+	"io/fs"
 	"path/filepath"
 	"time"
 
@@ -57,7 +57,7 @@ func complete(path string) watcher.Completeness {
 }
 
 func walkFile(path string) (wav.Info, error) {
-	f, err := os.Open(path)
+	f, err := watcher.OpenRegular(path)
 	if err != nil {
 		return wav.Info{}, err
 	}
@@ -85,6 +85,9 @@ func sortName(_, name string) watcher.Sorted {
 
 // make masters one chapter of the daemon's, or answers one room test.
 func (h hands) make(ctx context.Context, job watcher.Job) (watcher.Made, error) {
+	if job.Ask != nil {
+		return h.answer(ctx, job)
+	}
 	settings, err := h.bookSettings(job.Book, job.Filed)
 	if err != nil {
 		return watcher.Made{}, err
@@ -95,9 +98,14 @@ func (h hands) make(ctx context.Context, job watcher.Job) (watcher.Made, error) 
 	if len(job.Raws) == 1 && job.Raws[0].Role == takes.RoomTest {
 		return h.testRoom(ctx, job, settings)
 	}
+	return h.master(ctx, job, settings, versionText(), "made of the recordings dropped", "")
+}
+
+// master makes one chapter of a job's raws. did is what its history says of it.
+func (h hands) master(ctx context.Context, job watcher.Job, settings config.Chapter, version, did, origin string) (watcher.Made, error) {
 	p := pipeline.Job{
 		Book: job.Book, Chapter: job.Chapter, Track: takes.TrackNumber(job.Chapter),
-		Dir: job.Dir, Settings: settings, Version: versionText(), Progress: job.Progress,
+		Dir: job.Dir, Settings: settings, Version: version, Progress: job.Progress,
 	}
 	for _, r := range job.Raws {
 		p.Raws = append(p.Raws, pipeline.Raw{Path: r.Path, Name: r.Name, Role: r.Role, Number: r.Number})
@@ -113,18 +121,22 @@ func (h hands) make(ctx context.Context, job watcher.Job) (watcher.Made, error) 
 	return watcher.Made{
 		File: m.MP3, Bytes: m.Written.Bytes, SHA256: m.Written.SHA256, RawSHA256: m.RawSHA256(),
 		Papers: func(revision int, archivedAs []string) (watcher.Papers, error) {
-			return papers(m, revision, archivedAs)
+			r, recipe := m.Report(revision, time.Now(), archivedAs), m.Recipe(revision, archivedAs)
+			r.History, recipe.Origin = historyOf(job.Before), origin
+			if revision > 1 {
+				r.History = append(r.History, historyLine(revision, did))
+			}
+			return papersOf(r, recipe)
 		},
 	}, nil
 }
 
-func papers(m *pipeline.Master, revision int, archivedAs []string) (watcher.Papers, error) {
-	r := m.Report(revision, time.Now(), archivedAs)
+func papersOf(r *report.Report, recipeFile *report.RecipeFile) (watcher.Papers, error) {
 	text, err := report.Marshal(r)
 	if err != nil {
 		return watcher.Papers{}, err
 	}
-	recipe, err := report.Marshal(m.Recipe(revision, archivedAs))
+	recipe, err := report.Marshal(recipeFile)
 	if err != nil {
 		return watcher.Papers{}, err
 	}
@@ -143,12 +155,9 @@ func (h hands) bookSettings(book, filed string) (config.Chapter, error) {
 	if book == "" {
 		return h.set.Chapter, nil
 	}
-	now := h.set.Chapter
-	about := filepath.Join(h.ws.Inbox, book, "about.toml")
-	if _, err := os.Stat(about); err == nil {
-		if now, err = config.LoadBook(about, now); err != nil {
-			return now, &watcher.BadRaw{Says: fmt.Sprintf("The settings of the book cannot be used: %v Correct the file and drop the take again.", err)}
-		}
+	now, err := h.settingsNow(book)
+	if err != nil {
+		return now, err
 	}
 	begun, ok, err := begunWith(filepath.Join(h.ws.Archive, filed))
 	if err != nil || !ok {
@@ -158,6 +167,25 @@ func (h hands) bookSettings(book, filed string) (config.Chapter, error) {
 		h.log.Info("the book keeps the settings its earlier chapters were made with", zap.String("book", book))
 	}
 	return begun, nil
+}
+
+// settingsNow returns lectern.toml with the book's about.toml over it.
+func (h hands) settingsNow(book string) (config.Chapter, error) {
+	now := h.set.Chapter
+	if book == "" {
+		return now, nil
+	}
+	text, err := watcher.ReadPaper(filepath.Join(h.ws.Inbox, book, "about.toml"))
+	if errors.Is(err, fs.ErrNotExist) {
+		return now, nil
+	}
+	if err == nil {
+		now, err = config.ReadBook(book, text, now)
+	}
+	if err != nil {
+		return now, &watcher.BadRaw{Says: fmt.Sprintf("The settings of the book cannot be used: %v Correct the file and drop the take again.", err)}
+	}
+	return now, nil
 }
 
 // withFlags lays what --set says over a book's settings.

@@ -60,6 +60,9 @@ settings are wrong, and 3 if it is done but something needs your attention.`,
 		newWatchCmd(),
 		newMasterCmd(),
 		newCheckCmd(),
+		newRemakeCmd(),
+		newRenameCmd(),
+		newWithdrawCmd(),
 		newDemoCmd(),
 	)
 	return root

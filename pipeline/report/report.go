@@ -30,6 +30,19 @@ var SchemaJSON []byte
 // JudgedBy is said in every report.
 const JudgedBy = "Judged against the limits in lectern.toml, which are yours to match to your client's."
 
+// States of a chapter's report. Withdrawn: somebody took it out of finished; its pair
+// lies in superseded.
+const (
+	StateFinished  = "finished"
+	StateWithdrawn = "withdrawn"
+)
+
+// What RecipeFile.Origin may say.
+const (
+	BroughtBack = "brought back"
+	Renamed     = "renamed"
+)
+
 // Verdicts. Listen: the limits are met, but a person must hear some places first.
 const (
 	Pass   = "pass"
@@ -40,7 +53,7 @@ const (
 // Report lies as NAME.json beside NAME.mp3.
 type Report struct {
 	Schema   string    `json:"schema"`
-	State    string    `json:"state"` // finished or setaside
+	State    string    `json:"state"` // finished or withdrawn
 	Book     string    `json:"book"`
 	Chapter  string    `json:"chapter"`
 	Revision int       `json:"revision"`
@@ -55,8 +68,9 @@ type Report struct {
 	Recipe   Recipe    `json:"recipe"`
 	Joins    []Join    `json:"joins"`
 	Retakes  []Retake  `json:"retakes"`
-	History  []string  `json:"history"`
-	Took     Took      `json:"took"`
+	// History has a line for each thing that was done to the chapter, the last one last.
+	History []string `json:"history"`
+	Took    Took     `json:"took"`
 }
 
 // MadeBy tells which program and settings made the file.
@@ -231,13 +245,25 @@ type Took struct {
 // RecipeFile lies in the archive beside the raws; its raws[] keys are shared
 // with the report.
 type RecipeFile struct {
-	Schema   string      `json:"schema"`
-	Book     string      `json:"book"`
-	Chapter  string      `json:"chapter"`
-	Revision int         `json:"revision"`
-	MadeBy   MadeBy      `json:"made_by"`
-	Raws     []RecipeRaw `json:"raws"`
+	Schema   string `json:"schema"`
+	Book     string `json:"book"`
+	Chapter  string `json:"chapter"`
+	Revision int    `json:"revision"`
+	MadeBy   MadeBy `json:"made_by"`
+	// Origin is empty for a chapter that was mastered, else it tells where an earlier
+	// one was taken from: see BroughtBack and Renamed.
+	Origin   string         `json:"origin,omitempty"`
+	Raws     []RecipeRaw    `json:"raws"`
+	Finished RecipeFinished `json:"finished"`
 	Recipe
+}
+
+// RecipeFinished tells the sums of what was made, by which a chapter made again is
+// known to be the same.
+type RecipeFinished struct {
+	SHA256      string `json:"sha256"`
+	AudioSHA256 string `json:"audio_sha256"`
+	Bytes       int64  `json:"bytes"`
 }
 
 // RecipeSchema is the name and version of RecipeFile's shape.

@@ -129,6 +129,8 @@ func TestSchemaLeavesRoomToGrow(t *testing.T) {
 		switch path {
 		case "recipe.settings.new", "joins.0", "retakes.0":
 			value = map[string]any{}
+		case "history.0":
+			value = "2026-11-25, revision 2: made again"
 		}
 		set(t, doc, path, value)
 		if err := compiled(t, "").Validate(doc); err != nil {
