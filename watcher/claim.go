@@ -159,8 +159,8 @@ func (d *daemon) claim(b batch) (*job, error) {
 		return nil, errors.Join(errLost, err, d.removeJob(j))
 	}
 	for i, r := range b.Raws {
-		from, to := filepath.Join(d.ws.Inbox, b.Book, r.name()), j.path("new", r.File)
-		err := d.store.FS.Rename(from, to)
+		to := j.path("new", r.File)
+		err := d.store.FS.Take(filepath.Join(d.ws.Inbox, b.Book), r.name(), to)
 		if _, gone := os.Lstat(to); err != nil && gone == nil {
 			err = nil // a share may report a rename it has done as failed
 		}
@@ -278,7 +278,11 @@ func (d *daemon) complete(j *job) error {
 		if err != nil || !info.Mode().IsRegular() || lookAt(info) != r.Look {
 			continue
 		}
-		if err := d.store.Move(from, j.path("new", r.File), ""); err != nil {
+		err = d.store.Take(filepath.Dir(from), r.name(), j.path("new", r.File))
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
 			return fmt.Errorf("claim recording: %w", err)
 		}
 		here = append(here, r)
@@ -293,7 +297,7 @@ func (d *daemon) unclaim(j *job) error {
 		return err
 	}
 	for _, r := range j.Raws {
-		err := d.store.Move(j.path("new", r.File), filepath.Join(d.ws.Inbox, j.Book, r.name()), "")
+		err := d.store.Give(j.path("new", r.File), filepath.Join(d.ws.Inbox, j.Book), r.name())
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return fmt.Errorf("put recording back: %w", err)
 		}

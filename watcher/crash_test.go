@@ -72,6 +72,14 @@ func (d *dyingDisk) Rename(from, to string) error {
 	return d.Disk.Rename(from, to)
 }
 
+func (d *dyingDisk) Take(dir, name, to string) error {
+	return errors.Join(d.alive("take "+name), d.unlessDead(func() error { return d.Disk.Take(dir, name, to) }))
+}
+
+func (d *dyingDisk) Give(from, dir, name string) error {
+	return errors.Join(d.alive("give "+name), d.unlessDead(func() error { return d.Disk.Give(from, dir, name) }))
+}
+
 func (d *dyingDisk) Remove(path string) error {
 	if err := d.alive("remove " + filepath.Base(path)); err != nil {
 		return err

@@ -13,6 +13,8 @@ import (
 
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
+
+	"lectern/watcher/internal/durable"
 )
 
 // tracked is one WAV in the inbox.
@@ -50,14 +52,7 @@ func (d *daemon) scanAll(now time.Time) {
 func (d *daemon) scan(folder string, now time.Time) bool {
 	dir := filepath.Join(d.ws.Inbox, folder)
 	d.arm(dir)
-	info, err := os.Lstat(dir)
-	if err == nil && !info.IsDir() {
-		err = &fs.PathError{Op: "scan", Path: dir, Err: fs.ErrNotExist} // swapped for a link
-	}
-	var entries []os.DirEntry
-	if err == nil {
-		entries, err = os.ReadDir(dir)
-	}
+	names, err := durable.ListFolder(dir)
 	if err != nil {
 		d.lost(folder, err, now)
 		return false
@@ -71,10 +66,10 @@ func (d *daemon) scan(folder string, now time.Time) bool {
 		state = &folderState{files: map[string]*tracked{}}
 		d.folders[folder] = state
 	}
-	here := make(map[string]bool, len(entries))
-	for _, e := range entries {
-		here[e.Name()] = true
-		d.enter(state, folder, e.Name(), now)
+	here := make(map[string]bool, len(names))
+	for _, name := range names {
+		here[name] = true
+		d.enter(state, folder, name, now)
 	}
 	for name := range state.files {
 		if !here[name] {

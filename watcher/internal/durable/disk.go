@@ -40,6 +40,16 @@ func (d *Disk) Open(path string) (File, error) {
 // Rename gives a file or folder a new name that must be free.
 func (d *Disk) Rename(from, to string) error { return renameNew(from, to) }
 
+// Take renames dir/name to the free name to.
+func (d *Disk) Take(dir, name, to string) error {
+	return throughFolder(dir, name, to, true)
+}
+
+// Give renames from to the free name dir/name.
+func (d *Disk) Give(from, dir, name string) error {
+	return throughFolder(dir, name, from, false)
+}
+
 // Remove deletes one file or empty folder.
 func (d *Disk) Remove(path string) error { return os.Remove(path) }
 
@@ -62,6 +72,17 @@ type diskFile struct {
 
 // Sync flushes the file's bytes.
 func (f *diskFile) Sync() error { return f.disk.tolerate(f.File.Sync()) }
+
+// ListFolder returns the names in a folder, in no order. A link to a folder is
+// fs.ErrNotExist.
+func ListFolder(path string) ([]string, error) {
+	f, err := openFolder(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return f.Readdirnames(-1)
+}
 
 // OpenRegular opens a file for reading without ever following a link or
 // waiting on a FIFO. The file is looked at again once it is open, so a swap in

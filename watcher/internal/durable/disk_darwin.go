@@ -12,3 +12,7 @@ func renameExclusive(from, to string) error {
 	}
 	return nil
 }
+
+func renameAt(fromFD int, from string, toFD int, to string) error {
+	return renameLookingFirst(fromFD, from, toFD, to)
+}

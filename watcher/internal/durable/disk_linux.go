@@ -13,3 +13,11 @@ func renameExclusive(from, to string) error {
 	}
 	return nil
 }
+
+func renameAt(fromFD int, from string, toFD int, to string) error {
+	err := unix.Renameat2(fromFD, from, toFD, to, unix.RENAME_NOREPLACE)
+	if isUnsupported(err) || err == unix.ENOSYS {
+		return renameLookingFirst(fromFD, from, toFD, to)
+	}
+	return err
+}

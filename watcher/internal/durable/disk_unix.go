@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io/fs"
 	"os"
+	"path/filepath"
 
 	"golang.org/x/sys/unix"
 )
@@ -51,6 +52,48 @@ func renameNew(from, to string) error {
 		return err
 	}
 	return renameReserved(from, to)
+}
+
+// openFolder opens a folder. A link to one counts as no folder at all.
+func openFolder(path string) (*os.File, error) {
+	f, err := os.OpenFile(path, unix.O_RDONLY|unix.O_DIRECTORY|unix.O_NOFOLLOW, 0)
+	if errors.Is(err, unix.ELOOP) || errors.Is(err, unix.ENOTDIR) {
+		err = &fs.PathError{Op: "open folder", Path: path, Err: fs.ErrNotExist}
+	}
+	return f, err
+}
+
+// throughFolder renames between dir/name and other, out of dir or into it. The folder
+// is held open while that is done, and opened in a way that follows no link.
+func throughFolder(dir, name, other string, out bool) error {
+	folder, err := openFolder(dir)
+	if err != nil {
+		return err
+	}
+	defer folder.Close()
+	fd, path := int(folder.Fd()), filepath.Join(dir, name)
+	if out {
+		if err := renameAt(fd, name, unix.AT_FDCWD, other); err != nil {
+			return &os.LinkError{Op: "rename", Old: path, New: other, Err: err}
+		}
+		return nil
+	}
+	if err := renameAt(unix.AT_FDCWD, other, fd, name); err != nil {
+		return &os.LinkError{Op: "rename", Old: other, New: path, Err: err}
+	}
+	return nil
+}
+
+// renameLookingFirst is for systems that cannot refuse to overwrite in one step.
+func renameLookingFirst(fromFD int, from string, toFD int, to string) error {
+	var st unix.Stat_t
+	switch err := unix.Fstatat(toFD, to, &st, unix.AT_SYMLINK_NOFOLLOW); {
+	case err == nil:
+		return unix.EEXIST
+	case !errors.Is(err, unix.ENOENT):
+		return err
+	}
+	return unix.Renameat(fromFD, from, toFD, to)
 }
 
 // renameLinked leaves, after a crash in between, the file under both names.

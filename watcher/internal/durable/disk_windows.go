@@ -2,8 +2,10 @@ package durable
 
 import (
 	"errors"
+	"io/fs"
 	"math/rand/v2"
 	"os"
+	"path/filepath"
 	"time"
 
 	"golang.org/x/sys/windows"
@@ -26,6 +28,32 @@ func isCrossDevice(err error) bool { return errors.Is(err, windows.ERROR_NOT_SAM
 // renamePatience is how long a rename is tried again while a virus scanner or
 // a player holds the file. Our choice; a job that still fails tries later.
 const renamePatience = 5 * time.Second
+
+// throughFolder renames between dir/name and other, out of dir or into it. That dir
+// is no link is looked at only.
+func throughFolder(dir, name, other string, out bool) error {
+	folder, err := openFolder(dir)
+	if err != nil {
+		return err
+	}
+	folder.Close()
+	if out {
+		return renameNew(filepath.Join(dir, name), other)
+	}
+	return renameNew(other, filepath.Join(dir, name))
+}
+
+// openFolder opens a folder. A link to one counts as no folder at all.
+func openFolder(path string) (*os.File, error) {
+	info, err := os.Lstat(path)
+	if err == nil && !info.IsDir() {
+		err = &fs.PathError{Op: "open folder", Path: path, Err: fs.ErrNotExist}
+	}
+	if err != nil {
+		return nil, err
+	}
+	return os.Open(path)
+}
 
 func renameNew(from, to string) error {
 	fromPtr, err := windows.UTF16PtrFromString(from)

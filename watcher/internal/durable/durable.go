@@ -29,6 +29,11 @@ type FS interface {
 	// Rename gives a file or folder a new name in one step. An existing target
 	// is an error that satisfies errors.Is(err, fs.ErrExist).
 	Rename(from, to string) error
+	// Take is Rename out of a folder into which others may write, and Give is Rename
+	// into one. dir itself must not be a link, not even one that took its place a
+	// moment ago; where the system can, that is made sure and not only looked at.
+	Take(dir, name, to string) error
+	Give(from, dir, name string) error
 	Remove(path string) error
 	SyncDir(path string) error
 }
@@ -97,6 +102,22 @@ func (s Store) Move(from, to, sum string) error {
 		return fmt.Errorf("move file: %w", err)
 	}
 	return s.syncDirs(to, from)
+}
+
+// Take moves the file dir/name, which lies in a folder into which others may write.
+func (s Store) Take(dir, name, to string) error {
+	if err := s.FS.Take(dir, name, to); err != nil {
+		return fmt.Errorf("take file: %w", err)
+	}
+	return s.syncDirs(to, filepath.Join(dir, name))
+}
+
+// Give moves the file at from to dir/name, in a folder into which others may write.
+func (s Store) Give(from, dir, name string) error {
+	if err := s.FS.Give(from, dir, name); err != nil {
+		return fmt.Errorf("give file: %w", err)
+	}
+	return s.syncDirs(filepath.Join(dir, name), from)
 }
 
 // CopyAway moves by copying: the copy is flushed, read back, compared with sum
