@@ -22,7 +22,10 @@ type hints struct {
 	dirty map[string]bool // book folders, "" for the inbox itself
 	all   bool            // something was missed: everything is dirty
 
-	armed map[string]os.FileInfo // owned by the scanning goroutine
+	// Owned by the scanning goroutine: what was armed, and what the system still
+	// watches of it, as of the last refresh.
+	armed map[string]os.FileInfo
+	alive map[string]bool
 }
 
 // newHints starts listening, to nothing yet.
@@ -33,7 +36,7 @@ func newHints(inbox string) (*hints, error) {
 	}
 	h := &hints{
 		ready: make(chan struct{}, 1), watcher: w, inbox: inbox, done: make(chan struct{}),
-		dirty: map[string]bool{}, armed: map[string]os.FileInfo{},
+		dirty: map[string]bool{}, armed: map[string]os.FileInfo{}, alive: map[string]bool{},
 	}
 	go h.listen()
 	return h, nil
@@ -87,6 +90,15 @@ func (h *hints) take() (folders map[string]bool, all bool) {
 	return folders, all
 }
 
+// refresh asks what is still watched: an unmounted folder is dropped without a word.
+// It is to be called before a round of arm.
+func (h *hints) refresh() {
+	clear(h.alive)
+	for _, path := range h.watcher.WatchList() {
+		h.alive[path] = true
+	}
+}
+
 // arm makes sure a folder is watched, also after another folder has taken its
 // place. It must be called before the folder is scanned.
 func (h *hints) arm(path string) error {
@@ -94,24 +106,15 @@ func (h *hints) arm(path string) error {
 	if err != nil {
 		return err
 	}
-	if was, armed := h.armed[path]; armed && os.SameFile(was, info) && h.lists(path) {
+	if was, armed := h.armed[path]; armed && os.SameFile(was, info) && h.alive[path] {
 		return nil
 	}
 	h.disarm(path)
 	if err := h.watcher.Add(path); err != nil {
 		return err
 	}
-	h.armed[path] = info
+	h.armed[path], h.alive[path] = info, true
 	return nil
-}
-
-func (h *hints) lists(path string) bool {
-	for _, watched := range h.watcher.WatchList() {
-		if watched == path {
-			return true
-		}
-	}
-	return false
 }
 
 // disarm forgets a folder that is gone.

@@ -246,6 +246,9 @@ func (d *daemon) loop(ctx context.Context) {
 // a notification, and folders in which a file settles.
 func (d *daemon) look(now time.Time) {
 	looked := false
+	if d.hints != nil {
+		d.hints.refresh()
+	}
 	if !now.Before(d.nextScan) {
 		d.blocked = map[string]string{}
 		d.nextScan = now.Add(d.set.Rescan)
