@@ -42,6 +42,8 @@ type origRaw struct {
 	Number          int    `json:"number"`
 	Look            look   `json:"look"`
 	TakenUnfinished bool   `json:"taken_unfinished"`
+	// AsIs is set if a person said that no more of it will come.
+	AsIs bool `json:"as_is,omitempty"`
 }
 
 // name returns the exact bytes the narrator gave.

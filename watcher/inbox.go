@@ -59,6 +59,7 @@ func (d *daemon) scan(folder string, now time.Time) bool {
 	}
 	if folder == "" {
 		d.scanPause = 0
+		d.trouble("lost", "")
 	}
 	delete(d.said, dir)
 	state := d.folders[folder]
@@ -102,6 +103,7 @@ func (d *daemon) lost(folder string, err error, now time.Time) {
 	d.say(dir, "lost", zapcore.WarnLevel,
 		"a folder cannot be looked into; trying again until it can", zap.String("folder", folder), zap.Error(err))
 	if folder == "" {
+		d.trouble("lost", "the inbox cannot be looked into; is its disk or share there?")
 		d.folders = map[string]*folderState{}
 		d.scanPause = min(max(2*d.scanPause, scanPauseMin), scanPauseMax)
 		if again := now.Add(d.scanPause); again.Before(d.nextScan) {
@@ -136,6 +138,7 @@ func (d *daemon) arm(dir string) {
 		d.polling = true
 		d.log.Warn("the system cannot watch all folders; polling: new takes are found at the next rescan",
 			zap.Duration("every", d.set.Rescan), zap.Error(err))
+		d.trouble("polling", fmt.Sprintf("the system cannot watch all folders, so new recordings are found only every %.0f s (polling)", d.set.Rescan.Seconds()))
 	}
 }
 

@@ -91,7 +91,11 @@ func (d *daemon) recheck(j *job) error {
 		if j.Says != "" {
 			continue
 		}
-		switch c := d.askComplete(path); c.State {
+		c := d.askComplete(path)
+		if c.State == Arriving && r.AsIs {
+			c.State = Unfinished
+		}
+		switch c.State {
 		case Arriving:
 			return &waitError{d.quiet, fmt.Sprintf("waiting, %.0f %% received", c.Percent)}
 		case Refused:
@@ -221,7 +225,12 @@ func (d *daemon) callMake(ctx context.Context, j *job, list []jobRaw, kept *Kept
 	if !exists(order.Before) { // withdrawn, or moved away
 		order.Before = filepath.Join(d.ws.Finished, s.Book, "superseded", fmt.Sprintf("%s.r%d.json", s.Stem, s.Highest))
 	}
+	var written time.Time
 	order.Progress = func(share float64) {
+		if now := time.Now(); now.Sub(written) >= progressPause {
+			written = now
+			writeProgress(j.Dir, share)
+		}
 		d.tell(Event{Kind: Progress, Book: j.Book, Chapter: j.Chapter, Raws: j.names(), Share: share})
 	}
 	for _, r := range list {

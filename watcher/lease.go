@@ -65,6 +65,18 @@ func writeLease(jobDir string, o owner) error {
 	return nil
 }
 
+// ownerLives tells whether somebody works on a job, as far as can be seen from here:
+// a process of this computer that lives, or another computer.
+func ownerLives(jobDir string) bool {
+	var o owner
+	text, err := os.ReadFile(filepath.Join(jobDir, "lease"))
+	if err != nil || json.Unmarshal(text, &o) != nil || o.Released {
+		return false
+	}
+	here := thisOwner("")
+	return o.Host != here.Host || o.Boot == here.Boot && processLives(o.PID)
+}
+
 // stale remembers another owner's lease between scans.
 type stale struct {
 	text  []byte

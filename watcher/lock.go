@@ -36,17 +36,13 @@ func (e *HeldError) Unwrap() error { return ErrHeld }
 // deleted lock file can be locked twice. The system frees it if the process
 // dies.
 func lock(ws *Workspace, dir string) (release func(), err error) {
-	root, err := filepath.EvalSymlinks(ws.Root)
+	base, err := lockBase(ws, dir)
 	if err != nil {
-		return nil, fmt.Errorf("find workspace: %w", err)
+		return nil, err
 	}
-	if dir == "" {
-		dir = lockDir()
-	}
-	if err := os.MkdirAll(dir, 0o700); err != nil {
+	if err := os.MkdirAll(filepath.Dir(base), 0o700); err != nil {
 		return nil, fmt.Errorf("make folder for lock: %w", err)
 	}
-	base := filepath.Join(dir, shortHash(root, 12))
 	held := flock.New(base + ".lock")
 	got, err := held.TryLock()
 	if err != nil {
@@ -54,20 +50,51 @@ func lock(ws *Workspace, dir string) (release func(), err error) {
 	}
 	// The holder's number lies beside the lock: on Windows a locked file cannot
 	// be read.
-	holder := base + ".pid"
 	if !got {
-		text, err := os.ReadFile(holder)
-		if err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return nil, fmt.Errorf("read holder of lock: %w", err)
+		pid, err := readHolder(base)
+		if err != nil {
+			return nil, err
 		}
-		pid, _ := strconv.Atoi(strings.TrimSpace(string(text))) // 0: not written yet
-		host, _ := os.Hostname()                                // "": unknown
+		host, _ := os.Hostname() // "": unknown
 		return nil, &HeldError{PID: pid, Host: host}
 	}
-	if err := os.WriteFile(holder, []byte(strconv.Itoa(os.Getpid())), 0o600); err != nil {
+	if err := os.WriteFile(base+holderEnding, []byte(strconv.Itoa(os.Getpid())), 0o600); err != nil {
 		return nil, errors.Join(fmt.Errorf("write holder of lock: %w", err), held.Close())
 	}
-	return func() { held.Close() }, nil
+	return func() {
+		os.Remove(base + troublesEnding)
+		os.Remove(base + holderEnding)
+		held.Close()
+	}, nil
+}
+
+// What lies beside the lock: the holder's process number, and its troubles.
+const (
+	holderEnding   = ".pid"
+	troublesEnding = ".troubles"
+)
+
+// lockBase is the path of a workspace's lock, without its ending.
+func lockBase(ws *Workspace, dir string) (string, error) {
+	root, err := filepath.EvalSymlinks(ws.Root)
+	if err != nil {
+		return "", fmt.Errorf("find workspace: %w", err)
+	}
+	if dir == "" {
+		dir = lockDir()
+	}
+	return filepath.Join(dir, shortHash(root, 12)), nil
+}
+
+// readHolder returns the number of the process that holds the lock, or held it before
+// it was killed; 0 if none is written.
+func readHolder(base string) (int, error) {
+	text, err := os.ReadFile(base + holderEnding)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return 0, fmt.Errorf("read holder of lock: %w", err)
+	}
+	pid, _ := strconv.Atoi(strings.TrimSpace(string(text))) // 0: not written yet
+	return pid, nil
 }
 
 // lockDir is the user's own place for things that need not last.

@@ -67,6 +67,7 @@ func (d *daemon) hasRoom(need room) bool {
 					"make room, and work goes on by itself. Nothing is lost, new takes stay in the inbox", gigabytes(free), gigabytes(want)))
 			}
 			d.paused = true
+			d.trouble("paused", fmt.Sprintf("paused, because the disk is nearly full: %s are free", gigabytes(free)))
 			return false
 		}
 	}
@@ -74,6 +75,7 @@ func (d *daemon) hasRoom(need room) bool {
 		d.log.Info("the disk has room again, work goes on")
 	}
 	d.paused = false
+	d.trouble("paused", "")
 	return true
 }
 

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"sync"
 	"time"
@@ -102,6 +103,9 @@ type daemon struct {
 	lookTook  time.Duration // the last look
 	scanPause time.Duration
 
+	troubles     map[string]string // sentences that hold just now, by their sort
+	troublesFile string            // where status finds them; "": nowhere
+
 	claimAt    time.Time // no claim before this, after one that failed
 	claimPause time.Duration
 }
@@ -136,6 +140,14 @@ func Run(ctx context.Context, ws *Workspace, s Settings, hands Hands, log *zap.L
 		defer release()
 	}
 	d := newDaemon(ws, s, hands, log)
+	if !s.unlocked {
+		base, err := lockBase(ws, s.LockDir)
+		if err != nil {
+			return err
+		}
+		d.troublesFile = base + troublesEnding
+		os.Remove(d.troublesFile) // of a run that was killed
+	}
 	if err := d.tryRename(); err != nil {
 		return err
 	}
@@ -175,7 +187,7 @@ func newDaemon(ws *Workspace, s Settings, hands Hands, log *zap.Logger) *daemon 
 		quiet: s.Quiet, jobs: jobsAtOnce(s.Jobs),
 		folders: map[string]*folderState{}, said: map[string]string{}, blocked: map[string]string{},
 		running: map[string]*job{}, promised: map[string]room{}, leases: map[string]stale{},
-		results: make(chan result),
+		results: make(chan result), troubles: map[string]string{},
 	}
 	if s.PollOnly || isNetwork(ws.Inbox) {
 		d.quiet = s.NetworkQuiet
@@ -276,8 +288,9 @@ func (d *daemon) look(now time.Time) {
 		}
 	}
 	if disk, real := d.set.fs.(*durable.Disk); real && disk.Unconfirmed() {
-		d.say(d.ws.Root, "unconfirmed", zap.WarnLevel,
-			"this disk does not confirm that files are safely written; after a power cut, compare archive and finished")
+		const says = "this disk does not confirm that files are safely written; after a power cut run lectern audit"
+		d.say(d.ws.Root, "unconfirmed", zap.WarnLevel, says)
+		d.trouble("unconfirmed", says)
 	}
 	if looked {
 		d.gather(now)

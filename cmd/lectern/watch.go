@@ -21,22 +21,13 @@ func newWatchCmd() *cobra.Command {
 DIR (this folder if none is given), until it is stopped with Ctrl-C. A recording
 is taken once it is all there and has been quiet for a few seconds. Stopping is
 safe at any time: work that was begun is taken up again at the next start.`,
-		Args: func(_ *cobra.Command, args []string) error {
-			if len(args) > 1 {
-				return wrongUsage("watch takes one workspace; got %d", len(args))
-			}
-			return nil
-		},
+		Args: oneWorkspace("watch"),
 	}
 	set := settingsFlag(cmd)
 	cmd.Flags().BoolVar(&poll, "poll", false, "look again and again instead of waiting to be told of changes, for network folders")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "write the log as JSON, one object a line, as it is when run by a service")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		dir := "."
-		if len(args) == 1 {
-			dir = args[0]
-		}
-		ws, settings, err := openWorkspace(dir, *set)
+		ws, settings, err := openWorkspace(dirOf(args), *set)
 		if err != nil {
 			return err
 		}
