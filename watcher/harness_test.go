@@ -26,6 +26,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	faultMain()
 	if dir := os.Getenv(childEnv); dir != "" {
 		os.Exit(child(dir))
 	}
@@ -155,7 +156,7 @@ func testMake(ctx context.Context, job Job) (Made, error) {
 		}
 	}
 	made.Bytes, made.SHA256 = int64(len(all)), sumOf(all)
-	if err := os.WriteFile(made.File, all, 0o640); err != nil {
+	if err := writeFlushed(made.File, all); err != nil {
 		return Made{}, err
 	}
 	made.Papers = func(revision int, archivedAs []string) (Papers, error) {
@@ -165,6 +166,16 @@ func testMake(ctx context.Context, job Job) (Made, error) {
 		return testAnswer(job, made)
 	}
 	return made, ctx.Err()
+}
+
+// writeFlushed writes a file that a power cut does not take, as Hands.Make must.
+func writeFlushed(path string, data []byte) error {
+	f, err := os.Create(path)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(data)
+	return errors.Join(err, f.Sync(), f.Close())
 }
 
 // testReport is what the tests read back of a report.

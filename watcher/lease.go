@@ -3,6 +3,7 @@ package watcher
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -27,7 +28,7 @@ type owner struct {
 // one missed beat, or ten, is no takeover.
 const (
 	leaseBeat = 30 * time.Second
-	leaseLife = 10 * time.Minute
+	leaseLife = 10 * time.Minute // see Settings.leaseLife
 )
 
 // thisOwner describes this run. The host's name alone is no proof, since many
@@ -48,15 +49,22 @@ func firstLine(path string) string {
 	return line
 }
 
-// writeLease replaces a job's lease in one step. It need not be durable: after
-// a power cut the boot id tells that the owner is gone.
+// writeLease replaces a job's lease in one step. Which of two leases a power cut
+// leaves does not matter, since the boot id tells that the owner is gone; but one of
+// them must be whole, or the job would wait for the end of a lease nobody can read.
 func writeLease(jobDir string, o owner) error {
 	data, err := json.Marshal(o)
 	if err != nil {
 		return fmt.Errorf("write lease: %w", err)
 	}
 	temp := filepath.Join(jobDir, "lease.new")
-	if err := os.WriteFile(temp, data, filePerm); err != nil {
+	f, err := os.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, filePerm)
+	if err != nil {
+		return fmt.Errorf("write lease: %w", err)
+	}
+	_, err = f.Write(data)
+	_ = f.Sync() // a disk that cannot do it only makes the job wait, as said above
+	if err := errors.Join(err, f.Close()); err != nil {
 		return fmt.Errorf("write lease: %w", err)
 	}
 	if err := os.Rename(temp, filepath.Join(jobDir, "lease")); err != nil {
@@ -104,5 +112,5 @@ func (d *daemon) mayAdopt(dir string, now time.Time) bool {
 		d.leases[dir] = stale{text, now}
 		return false
 	}
-	return now.Sub(seen.since) >= leaseLife
+	return now.Sub(seen.since) >= d.set.leaseLife
 }

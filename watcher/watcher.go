@@ -43,6 +43,8 @@ type Settings struct {
 
 	fs       durable.FS // tests fail it on purpose
 	unlocked bool       // tests stand in for two computers
+	// leaseLife is how long a lease must not have been renewed: leaseLife.
+	leaseLife time.Duration
 }
 
 func (s Settings) withDefaults() Settings {
@@ -52,6 +54,7 @@ func (s Settings) withDefaults() Settings {
 	}{
 		{&s.Quiet, 5 * time.Second}, {&s.NetworkQuiet, 30 * time.Second},
 		{&s.UnfinishedWait, 2 * time.Minute}, {&s.Rescan, 15 * time.Second},
+		{&s.leaseLife, leaseLife},
 	} {
 		if *f.field <= 0 {
 			*f.field = f.value

@@ -16,7 +16,7 @@ import (
 func main() {
 	ctx, cancel := context.WithCancel(context.Background())
 	signals := make(chan os.Signal, 2)
-	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
 	go heed(signals, cancel, os.Exit)
 
 	err := run(ctx, os.Args[1:])
@@ -27,7 +27,7 @@ func main() {
 }
 
 // heed asks for a clean stop at the first signal and stops at once at the
-// second.
+// second. The closing of the terminal is one, too.
 func heed(signals <-chan os.Signal, cancel context.CancelFunc, exit func(int)) {
 	<-signals
 	cancel()

@@ -76,13 +76,17 @@ func (s Store) IsOwnTemp(name string) bool {
 }
 
 // Write puts data into a new file: temporary name beside it, write, flush,
-// close, rename, flush the folder. An existing path is fs.ErrExist. A failed
+// close, read back, rename, flush the folder. An existing path is fs.ErrExist. A failed
 // flush is never tried again on the same file, because the system may then
 // report success without having written (PostgreSQL's finding of 2018).
 func (s Store) Write(path string, data []byte, perm fs.FileMode) error {
 	temp := filepath.Join(filepath.Dir(path), s.TempName())
 	if err := s.fill(temp, strings.NewReader(string(data)), perm); err != nil {
 		return fmt.Errorf("write file: %w", err)
+	}
+	sum := sha256.Sum256(data)
+	if err := s.check(temp, hex.EncodeToString(sum[:])); err != nil {
+		return fmt.Errorf("check written file: %w", errors.Join(err, s.FS.Remove(temp)))
 	}
 	if err := s.FS.Rename(temp, path); err != nil {
 		return fmt.Errorf("name written file: %w", errors.Join(err, s.FS.Remove(temp)))

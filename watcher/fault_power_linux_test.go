@@ -1,0 +1,241 @@
+package watcher
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"lectern/watcher/internal/durable"
+)
+
+// powerLife is one workspace on a disk whose power goes, and one protocol of
+// crash_test.go to be carried out on it.
+type powerLife struct {
+	disks    []*loopDisk // the workspace's, and that of archive/ if it has one of its own
+	root     string
+	ws       *Workspace
+	dropped  map[string]int
+	protocol int
+	env      []string
+}
+
+var powerRuns int
+
+// newPowerLife prepares a workspace in peace and makes it durable.
+func newPowerLife(t testing.TB, protocol string, disks ...*loopDisk) *powerLife {
+	t.Helper()
+	powerRuns++
+	l := &powerLife{disks: disks, root: filepath.Join(disks[0].dir, fmt.Sprint("run", powerRuns)), dropped: map[string]int{}, protocol: -1}
+	archive := ""
+	if len(disks) > 1 {
+		archive = filepath.Join(disks[1].dir, fmt.Sprint("run", powerRuns))
+		check(t, os.Mkdir(archive, 0o750))
+		l.env = append(l.env, archiveEnv+"="+archive)
+	}
+	l.ws = openWorkspace(t, l.root, "finished", archive)
+	for i, p := range protocols {
+		if p.name == protocol {
+			l.protocol = i
+		}
+	}
+	p := protocols[l.protocol]
+	if p.before != nil {
+		l.dropped = p.before(t, l.ws)
+		check(t, drive(l.ws, &dyingDisk{}))
+	}
+	for sum, n := range p.drop(t, l.ws) {
+		l.dropped[sum] = n
+	}
+	for _, d := range disks {
+		d.flushed()
+	}
+	return l
+}
+
+// run lets one life begin, whose power is cut before a call (0: never, -1: at its
+// end) on one of the disks. It tells whether the cut came.
+func (l *powerLife) run(t testing.TB, cutAt, disk int, noFlush string) (cut bool, out string) {
+	t.Helper()
+	code, out := faultRun(t, l.root, append([]string{
+		cutAtEnv + "=" + strconv.Itoa(cutAt), cutDiskEnv + "=" + l.disks[disk].dir, noFlushEnv + "=" + noFlush,
+	}, l.env...))
+	if code == exitPowerless {
+		l.disks[disk].again()
+	}
+	return code == exitPowerless, out
+}
+
+// end is the oracle: the last life is over, in peace.
+func (l *powerLife) end(t testing.TB) error {
+	t.Helper()
+	code, out := faultRun(t, l.root, append([]string{cutDiskEnv + "=" + l.disks[0].dir}, l.env...))
+	if code != 0 {
+		return fmt.Errorf("the last life: %s", out)
+	}
+	if err := invariant(l.ws, l.dropped, true); err != nil {
+		return err
+	}
+	return l.finished()
+}
+
+// finished compares what is finished with what the protocol must come to.
+func (l *powerLife) finished() error {
+	p := protocols[l.protocol]
+	made, err := filepath.Glob(filepath.Join(l.ws.Finished, "Tides", "*.mp3"))
+	if err != nil || len(made) != 1 {
+		return fmt.Errorf("finished holds %q (%w)", made, errors.Join(err))
+	}
+	data, err := os.ReadFile(made[0])
+	if err != nil || string(data) != p.finished {
+		return fmt.Errorf("the finished file is %q, want %q (%w)", data, p.finished, errors.Join(err))
+	}
+	recipes, err := filepath.Glob(filepath.Join(l.ws.Archive, "Tides", "*.recipe.json"))
+	if err != nil || len(recipes) != p.revisions {
+		return fmt.Errorf("%d recipes, want %d (%w)", len(recipes), p.revisions, errors.Join(err))
+	}
+	return nil
+}
+
+func (l *powerLife) remove(t testing.TB) {
+	check(t, os.RemoveAll(l.root))
+	if len(l.disks) > 1 {
+		check(t, os.RemoveAll(l.ws.Archive))
+	}
+}
+
+const (
+	secondRevision = "a second revision of a failed chapter"
+	twoTakes       = "finished and archive on other disks"
+)
+
+// calls counts the calls of the disk a protocol makes.
+func callsOf(t testing.TB, protocol string, disks ...*loopDisk) int {
+	t.Helper()
+	l := newPowerLife(t, protocol, disks...)
+	defer l.remove(t)
+	_, out := l.run(t, 0, 0, "")
+	n, err := strconv.Atoi(out)
+	check(t, err)
+	return n
+}
+
+// Rows 3 and 6: the power goes at every step, and once more while the next start
+// goes on.
+func TestFaultPowerCutAtEveryStep(t *testing.T) {
+	disk := newLoopDisk(t, 64)
+	calls := callsOf(t, secondRevision, disk)
+	tries, doubles, wrong := 0, 0, 0
+	for first := 1; first <= calls; first += inShort(17, 1) {
+		for k := range inShort(2, 5) {
+			l := newPowerLife(t, secondRevision, disk)
+			if cut, out := l.run(t, first, 0, ""); !cut {
+				t.Fatalf("no cut before call %d: %s", first, out)
+			}
+			// Second cuts spread over what a recovery has to do.
+			second := 1 + (first+k*calls/5)%calls
+			if cut, _ := l.run(t, second, 0, ""); cut {
+				doubles++
+			}
+			tries++
+			if err := l.end(t); err != nil {
+				wrong++
+				t.Errorf("cut before call %d and then %d: %v", first, second, err)
+			}
+			l.remove(t)
+		}
+	}
+	row(t, "3", "power cut at every step of a second revision", tries, 0, wrong, "%d calls of the disk, %d cuts twice", calls, doubles)
+}
+
+func TestFaultPowerCutOfOneOfTwoDisks(t *testing.T) {
+	disks := []*loopDisk{newLoopDisk(t, 32), newLoopDisk(t, 32)}
+	calls := callsOf(t, twoTakes, disks...)
+	tries, wrong := 0, 0
+	for cutDisk := range disks {
+		for i := range inShort(6, 100) {
+			at := 1 + i*calls/inShort(6, 100)
+			l := newPowerLife(t, twoTakes, disks...)
+			if cut, out := l.run(t, at, cutDisk, ""); !cut {
+				t.Fatalf("no cut before call %d: %s", at, out)
+			}
+			tries++
+			if err := l.end(t); err != nil {
+				wrong++
+				t.Errorf("disk %d cut before call %d: %v", cutDisk, at, err)
+			}
+			l.remove(t)
+		}
+	}
+	row(t, "6", "archive on another disk, power cut on either", tries, 0, wrong, "%d cuts a side, over %d calls", inShort(6, 100), calls)
+}
+
+// done tells whether all is in place after a cut, without another start.
+func (l *powerLife) done() error {
+	if err := l.finished(); err != nil {
+		return err
+	}
+	for _, pattern := range []string{"*.r2.wav", "*.r2.recipe.json"} {
+		found, err := filepath.Glob(filepath.Join(l.ws.Archive, "Tides", pattern))
+		if err != nil || len(found) != 1 {
+			return fmt.Errorf("%s: %q (%w)", pattern, found, errors.Join(err))
+		}
+	}
+	if !exists(filepath.Join(l.ws.Finished, "Tides", "03 Loud.json")) {
+		return errors.New("there is no report")
+	}
+	return nil
+}
+
+// Row 4: what was said to be done is done, whatever comes right after. Without the
+// flush of folders it would not be, and the harness sees that.
+func TestFaultPowerCutAfterDone(t *testing.T) {
+	disk := newLoopDisk(t, 32)
+	after := func(noFlush string) error {
+		l := newPowerLife(t, secondRevision, disk)
+		defer l.remove(t)
+		if cut, out := l.run(t, -1, 0, noFlush); !cut {
+			t.Fatalf("no cut: %s", out)
+		}
+		return l.done()
+	}
+	wrong := 0
+	for range inShort(5, 100) {
+		if err := after(""); err != nil {
+			wrong++
+			t.Error(err)
+		}
+	}
+	row(t, "4", "power cut right after a chapter was said to be done", inShort(5, 100), 0, wrong, "MP3, report, recipe and raw in place without another start")
+	if after("folders") == nil {
+		t.Error("without the flush of folders nothing is lost after a cut: this test cannot fail")
+	}
+}
+
+// Row 5: a build that does not flush its files must be found out.
+func TestFaultPowerCutFindsTheMutant(t *testing.T) {
+	disk := newLoopDisk(t, 64)
+	calls := callsOf(t, secondRevision, disk)
+	tries, caught := 0, 0
+	for first := inShort(9, 1); first <= calls; first += inShort(9, 1) {
+		l := newPowerLife(t, secondRevision, disk)
+		l.run(t, first, 0, "files")
+		tries++
+		if err := l.end(t); err != nil {
+			caught++
+			if isLong() {
+				t.Logf("cut before call %d: %.200s", first, strings.ReplaceAll(err.Error(), "\n", "; "))
+			}
+		}
+		l.remove(t)
+	}
+	row(t, "5", "a build without the flush of files, which must be found out", tries, 0, 0, "found out in %d of %d cuts", caught, tries)
+	if caught == 0 {
+		t.Error("the mutant was not found out: the power cuts prove nothing")
+	}
+}
+
+var _ durable.FS = (*faultDisk)(nil)
