@@ -249,3 +249,85 @@ func faultRun(t testing.TB, root string, env []string, under ...string) (code in
 	}
 	return cmd.ProcessState.ExitCode(), strings.TrimSpace(string(data))
 }
+
+// faultLife is one workspace, and one protocol of crash_test.go to be carried out on
+// it by a faultChild.
+type faultLife struct {
+	root     string
+	ws       *Workspace
+	dropped  map[string]int
+	protocol int
+	env      []string
+}
+
+// Protocols the faults are tried on.
+const (
+	secondRevision = "a second revision of a failed chapter"
+	twoTakes       = "finished and archive on other disks"
+)
+
+// newFaultLife prepares a workspace below dir, its archive below another folder if one
+// is given.
+func newFaultLife(t testing.TB, protocol, dir, archiveDir string) faultLife {
+	t.Helper()
+	root, err := os.MkdirTemp(dir, "life")
+	check(t, err)
+	l := faultLife{root: root, dropped: map[string]int{}, protocol: -1}
+	archive := ""
+	if archiveDir != "" {
+		archive, err = os.MkdirTemp(archiveDir, "life")
+		check(t, err)
+		l.env = append(l.env, archiveEnv+"="+archive)
+	}
+	l.ws = openWorkspace(t, l.root, "finished", archive)
+	for i, p := range protocols {
+		if p.name == protocol {
+			l.protocol = i
+		}
+	}
+	p := protocols[l.protocol]
+	if p.before != nil {
+		l.dropped = p.before(t, l.ws)
+		check(t, drive(l.ws, &dyingDisk{}))
+	}
+	for sum, n := range p.drop(t, l.ws) {
+		l.dropped[sum] = n
+	}
+	return l
+}
+
+// end is the oracle: the last life is over, in peace.
+func (l *faultLife) end(t testing.TB) error {
+	t.Helper()
+	code, out := faultRun(t, l.root, l.env)
+	if code != 0 {
+		return fmt.Errorf("the last life: %s", out)
+	}
+	if err := invariant(l.ws, l.dropped, true); err != nil {
+		return err
+	}
+	return l.finished()
+}
+
+// finished compares what is finished with what the protocol must come to.
+func (l *faultLife) finished() error {
+	p := protocols[l.protocol]
+	made, err := filepath.Glob(filepath.Join(l.ws.Finished, "Tides", "*.mp3"))
+	if err != nil || len(made) != 1 {
+		return fmt.Errorf("finished holds %q (%w)", made, errors.Join(err))
+	}
+	data, err := os.ReadFile(made[0])
+	if err != nil || string(data) != p.finished {
+		return fmt.Errorf("the finished file is %q, want %q (%w)", data, p.finished, errors.Join(err))
+	}
+	recipes, err := filepath.Glob(filepath.Join(l.ws.Archive, "Tides", "*.recipe.json"))
+	if err != nil || len(recipes) != p.revisions {
+		return fmt.Errorf("%d recipes, want %d (%w)", len(recipes), p.revisions, errors.Join(err))
+	}
+	return nil
+}
+
+func (l *faultLife) remove(t testing.TB) {
+	check(t, os.RemoveAll(l.root))
+	check(t, os.RemoveAll(l.ws.Archive))
+}

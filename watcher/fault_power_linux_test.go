@@ -3,53 +3,26 @@ package watcher
 import (
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
-
-	"lectern/watcher/internal/durable"
 )
 
-// powerLife is one workspace on a disk whose power goes, and one protocol of
-// crash_test.go to be carried out on it.
+// powerLife is a faultLife on disks whose power goes.
 type powerLife struct {
-	disks    []*loopDisk // the workspace's, and that of archive/ if it has one of its own
-	root     string
-	ws       *Workspace
-	dropped  map[string]int
-	protocol int
-	env      []string
+	faultLife
+	disks []*loopDisk // the workspace's, and that of archive/ if it has one of its own
 }
-
-var powerRuns int
 
 // newPowerLife prepares a workspace in peace and makes it durable.
 func newPowerLife(t testing.TB, protocol string, disks ...*loopDisk) *powerLife {
 	t.Helper()
-	powerRuns++
-	l := &powerLife{disks: disks, root: filepath.Join(disks[0].dir, fmt.Sprint("run", powerRuns)), dropped: map[string]int{}, protocol: -1}
 	archive := ""
 	if len(disks) > 1 {
-		archive = filepath.Join(disks[1].dir, fmt.Sprint("run", powerRuns))
-		check(t, os.Mkdir(archive, 0o750))
-		l.env = append(l.env, archiveEnv+"="+archive)
+		archive = disks[1].dir
 	}
-	l.ws = openWorkspace(t, l.root, "finished", archive)
-	for i, p := range protocols {
-		if p.name == protocol {
-			l.protocol = i
-		}
-	}
-	p := protocols[l.protocol]
-	if p.before != nil {
-		l.dropped = p.before(t, l.ws)
-		check(t, drive(l.ws, &dyingDisk{}))
-	}
-	for sum, n := range p.drop(t, l.ws) {
-		l.dropped[sum] = n
-	}
+	l := &powerLife{newFaultLife(t, protocol, disks[0].dir, archive), disks}
 	for _, d := range disks {
 		d.flushed()
 	}
@@ -68,49 +41,6 @@ func (l *powerLife) run(t testing.TB, cutAt, disk int, noFlush string) (cut bool
 	}
 	return code == exitPowerless, out
 }
-
-// end is the oracle: the last life is over, in peace.
-func (l *powerLife) end(t testing.TB) error {
-	t.Helper()
-	code, out := faultRun(t, l.root, append([]string{cutDiskEnv + "=" + l.disks[0].dir}, l.env...))
-	if code != 0 {
-		return fmt.Errorf("the last life: %s", out)
-	}
-	if err := invariant(l.ws, l.dropped, true); err != nil {
-		return err
-	}
-	return l.finished()
-}
-
-// finished compares what is finished with what the protocol must come to.
-func (l *powerLife) finished() error {
-	p := protocols[l.protocol]
-	made, err := filepath.Glob(filepath.Join(l.ws.Finished, "Tides", "*.mp3"))
-	if err != nil || len(made) != 1 {
-		return fmt.Errorf("finished holds %q (%w)", made, errors.Join(err))
-	}
-	data, err := os.ReadFile(made[0])
-	if err != nil || string(data) != p.finished {
-		return fmt.Errorf("the finished file is %q, want %q (%w)", data, p.finished, errors.Join(err))
-	}
-	recipes, err := filepath.Glob(filepath.Join(l.ws.Archive, "Tides", "*.recipe.json"))
-	if err != nil || len(recipes) != p.revisions {
-		return fmt.Errorf("%d recipes, want %d (%w)", len(recipes), p.revisions, errors.Join(err))
-	}
-	return nil
-}
-
-func (l *powerLife) remove(t testing.TB) {
-	check(t, os.RemoveAll(l.root))
-	if len(l.disks) > 1 {
-		check(t, os.RemoveAll(l.ws.Archive))
-	}
-}
-
-const (
-	secondRevision = "a second revision of a failed chapter"
-	twoTakes       = "finished and archive on other disks"
-)
 
 // calls counts the calls of the disk a protocol makes.
 func callsOf(t testing.TB, protocol string, disks ...*loopDisk) int {
@@ -237,5 +167,3 @@ func TestFaultPowerCutFindsTheMutant(t *testing.T) {
 		t.Error("the mutant was not found out: the power cuts prove nothing")
 	}
 }
-
-var _ durable.FS = (*faultDisk)(nil)
