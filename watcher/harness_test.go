@@ -394,3 +394,6 @@ func messages(lines *observer.ObservedLogs) string {
 	}
 	return b.String()
 }
+
+// testLog swallows everything.
+func testLog() *zap.Logger { return zap.NewNop() }
