@@ -246,6 +246,7 @@ func invariant(ws *Workspace, dropped map[string]int, idle bool) error {
 			fault("a recording dropped %d times is there %d times (%.8s)", times, found[sum], sum)
 		}
 	}
+	named := namedByRecipes(ws)
 	for _, root := range []string{ws.Finished, ws.Archive} {
 		err := filepath.WalkDir(root, func(path string, e fs.DirEntry, err error) error {
 			if err != nil || e.IsDir() {
@@ -257,7 +258,7 @@ func invariant(ws *Workspace, dropped map[string]int, idle bool) error {
 				}
 				return nil
 			}
-			return checkPaper(path, idle)
+			return checkPaper(path, idle, named)
 		})
 		if err != nil {
 			fault("%w", err)
@@ -273,7 +274,7 @@ func invariant(ws *Workspace, dropped map[string]int, idle bool) error {
 }
 
 // checkPaper checks what one file of finished/ or archive/ promises.
-func checkPaper(path string, idle bool) error {
+func checkPaper(path string, idle bool, named map[string]bool) error {
 	dir, name := filepath.Split(path)
 	switch {
 	case strings.HasSuffix(name, ".recipe.json"):
@@ -310,23 +311,28 @@ func checkPaper(path string, idle bool) error {
 			return fmt.Errorf("%s has no report", name)
 		}
 	case strings.HasSuffix(name, ".wav") && idle:
-		return namedByRecipe(dir, name)
+		if !named[path] {
+			return fmt.Errorf("no recipe names %q", name)
+		}
 	}
 	return nil
 }
 
-func namedByRecipe(dir, name string) error {
-	recipes, err := filepath.Glob(filepath.Join(globSafe(dir), "*.recipe.json"))
-	if err != nil {
-		return err
-	}
-	for _, recipe := range recipes {
-		data, err := os.ReadFile(recipe)
-		if err == nil && strings.Contains(string(data), strconv.Quote(name)) {
-			return nil
+// namedByRecipes returns the paths of all raws that a recipe beside them names.
+func namedByRecipes(ws *Workspace) map[string]bool {
+	named := map[string]bool{}
+	_ = filepath.WalkDir(ws.Archive, func(path string, e fs.DirEntry, err error) error {
+		var recipe struct {
+			Raws []recipeRaw `json:"raws"`
 		}
-	}
-	return fmt.Errorf("no recipe names %q", name)
+		if err == nil && strings.HasSuffix(path, ".recipe.json") && readJSON(path, &recipe) == nil {
+			for _, r := range recipe.Raws {
+				named[filepath.Join(filepath.Dir(path), r.ArchivedAs)] = true
+			}
+		}
+		return nil // what cannot be read names nothing, and is found out by checkPaper
+	})
+	return named
 }
 
 func globSafe(dir string) string {
@@ -394,3 +400,6 @@ func messages(lines *observer.ObservedLogs) string {
 	}
 	return b.String()
 }
+
+// testLog swallows everything.
+func testLog() *zap.Logger { return zap.NewNop() }

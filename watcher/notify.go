@@ -20,7 +20,8 @@ type hints struct {
 
 	mu    sync.Mutex
 	dirty map[string]bool // book folders, "" for the inbox itself
-	all   bool            // something was missed: everything is dirty
+	all   bool            // everything is dirty
+	lost  error           // why notifications were lost, nil if none were
 
 	// Owned by the scanning goroutine: what was armed, and what the system still
 	// watches of it, as of the last refresh.
@@ -61,11 +62,14 @@ func (h *hints) listen() {
 				rel = ""
 			}
 			h.mark(rel, err != nil)
-		case _, open := <-h.watcher.Errors:
+		case err, open := <-h.watcher.Errors:
 			if !open {
 				return
 			}
-			h.mark("", true) // overflow above all: what was lost is unknown
+			h.mu.Lock()
+			h.lost = err // overflow above all: what was lost is unknown
+			h.mu.Unlock()
+			h.mark("", true)
 		}
 	}
 }
@@ -81,13 +85,14 @@ func (h *hints) mark(folder string, all bool) {
 	}
 }
 
-// take returns the dirty folders and forgets them.
-func (h *hints) take() (folders map[string]bool, all bool) {
+// take returns the dirty folders, whether all are, and why notifications were lost;
+// and forgets them.
+func (h *hints) take() (folders map[string]bool, all bool, lost error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	folders, all = h.dirty, h.all
-	h.dirty, h.all = map[string]bool{}, false
-	return folders, all
+	folders, all, lost = h.dirty, h.all, h.lost
+	h.dirty, h.all, h.lost = map[string]bool{}, false, nil
+	return folders, all, lost
 }
 
 // refresh asks what is still watched: an unmounted folder is dropped without a word.

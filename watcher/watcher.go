@@ -273,7 +273,10 @@ func (d *daemon) look(now time.Time) {
 	}
 	if !d.dirtyAt.IsZero() && !now.Before(d.dirtyAt) {
 		d.dirtyAt = time.Time{}
-		folders, all := d.hints.take()
+		folders, all, lost := d.hints.take()
+		if lost != nil {
+			d.log.Info("the system could not tell of all that happened in the inbox; everything is looked at anew", zap.Error(lost))
+		}
 		if all {
 			d.scanAll(now)
 		}
