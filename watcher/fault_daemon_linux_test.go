@@ -161,15 +161,6 @@ func (d *faultLines) stop(t testing.TB) {
 	}
 }
 
-// faultWorkspace is a workspace in memory, gone after the test.
-func faultWorkspace(t testing.TB) *Workspace {
-	t.Helper()
-	root, err := os.MkdirTemp(memoryDisk(), "fault")
-	check(t, err)
-	t.Cleanup(func() { check(t, os.RemoveAll(root)) })
-	return openWorkspace(t, root, "finished", "archive")
-}
-
 // handedOver lists every file of finished/, archive/ and setaside/ with its sum;
 // unfinished ones do not count.
 func handedOver(t testing.TB, ws *Workspace) map[string]string {
@@ -186,18 +177,4 @@ func handedOver(t testing.TB, ws *Workspace) map[string]string {
 		}))
 	}
 	return all
-}
-
-// systemLimit changes a figure below /proc/sys until the end of the test.
-func systemLimit(t testing.TB, path, value string) {
-	t.Helper()
-	needRoot(t)
-	was, err := os.ReadFile(path)
-	if err != nil {
-		t.Skipf("this system has no %s", path)
-	}
-	if err := os.WriteFile(path, []byte(value), 0o644); err != nil {
-		t.Skipf("%s cannot be changed: %v", path, err)
-	}
-	t.Cleanup(func() { check(t, os.WriteFile(path, was, 0o644)) })
 }

@@ -20,7 +20,7 @@ import (
 // Row 13: a second daemon on one computer is refused and names the first one; kill -9
 // of the first one frees the workspace.
 func TestFaultSecondInstance(t *testing.T) {
-	ws := faultWorkspace(t)
+	ws := memoryWorkspace(t)
 	order := daemonOrder{Root: ws.Root, Quiet: 30 * time.Millisecond, Rescan: time.Hour}
 	tries, wrong := inShort(5, 50), 0
 	for range tries {
@@ -51,7 +51,7 @@ func TestFaultTwoDaemonsOneShare(t *testing.T) {
 	rounds, takes := inShort(1, 10), inShort(60, 500)
 	lost, wrong := 0, 0
 	for range rounds {
-		ws := faultWorkspace(t)
+		ws := memoryWorkspace(t)
 		ev := newEvents(t)
 		dropped := map[string]int{}
 		for i := range takes {
