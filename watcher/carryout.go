@@ -134,7 +134,10 @@ func (d *daemon) do(j *job, s step) error {
 		if sum, _, err := d.store.Sum(from); err != nil || sum != s.SHA256 {
 			return ignoreMissing(err) // gone, or changed by hand: then it is hers
 		}
-		return d.store.Remove(from)
+		// By way of the job's folder, with which it is deleted. Who slept here for longer
+		// than its lease finds no such folder any more, and takes away nothing of what
+		// another daemon has published meanwhile.
+		return ignoreMissing(d.store.Move(from, j.path(d.store.TempName()), s.SHA256))
 	}
 	to := d.ws.at(s.To, j.Dir)
 	info, err := os.Lstat(from)

@@ -120,6 +120,7 @@ const (
 	cutDiskEnv    = "LECTERN_TEST_CUT_DISK" // of this disk
 	noFlushEnv    = "LECTERN_TEST_NO_FLUSH" // mutants: "files", "folders"
 	archiveEnv    = "LECTERN_TEST_ARCHIVE"  // where archive/ lies, if elsewhere
+	freezeAtEnv   = "LECTERN_TEST_FREEZE"   // stop like a sleeping computer before this call
 	exitPowerless = 99
 )
 
@@ -128,6 +129,7 @@ const (
 type faultDisk struct {
 	durable.Disk
 	calls, cutAt int
+	freezeAt     int
 	cutDisk      string
 	noFlush      string
 }
@@ -136,6 +138,10 @@ func (d *faultDisk) step() {
 	d.calls++
 	if d.calls == d.cutAt {
 		d.cut()
+	}
+	if d.calls == d.freezeAt {
+		// To this very thread, so that it does nothing more before it stops.
+		_ = unix.Tgkill(os.Getpid(), unix.Gettid(), unix.SIGSTOP)
 	}
 }
 
@@ -209,6 +215,9 @@ func faultMain() {
 	if root := os.Getenv(driveEnv); root != "" {
 		os.Exit(faultChild(root))
 	}
+	if text := os.Getenv(daemonEnv); text != "" {
+		os.Exit(faultDaemon(text))
+	}
 }
 
 // faultChild is one life of a daemon in a process of its own: it prints how many calls
@@ -216,7 +225,8 @@ func faultMain() {
 func faultChild(root string) int {
 	runtime.LockOSThread() // strace counts the calls of each thread apart
 	disk := &faultDisk{cutDisk: os.Getenv(cutDiskEnv), noFlush: os.Getenv(noFlushEnv)}
-	disk.cutAt, _ = strconv.Atoi(os.Getenv(cutAtEnv)) // "": none
+	disk.cutAt, _ = strconv.Atoi(os.Getenv(cutAtEnv))       // "": none
+	disk.freezeAt, _ = strconv.Atoi(os.Getenv(freezeAtEnv)) // "": none
 	archive := os.Getenv(archiveEnv)
 	ws, err := Open(root, "", archive)
 	if err == nil {
