@@ -19,6 +19,9 @@ import (
 
 // carryOut does what is left of a plan, tells of it and drops the job.
 func (d *daemon) carryOut(ctx context.Context, j *job, p plan) error {
+	if err := d.disksThere(); err != nil {
+		return err
+	}
 	first := firstOpen(j, p)
 	for i, s := range p.Steps {
 		if err := ctx.Err(); err != nil {
@@ -55,6 +58,21 @@ func (d *daemon) carryOut(ctx context.Context, j *job, p plan) error {
 	}
 	d.report(j, p)
 	return d.removeJob(j)
+}
+
+// diskPatience is how often a disk that was taken off is looked for. Our choice.
+const diskPatience = 10 * time.Second
+
+// disksThere returns a waitError if finished/ or archive/ was a disk of its own and is
+// none now: an empty folder is left in its place, into which nothing must be filed, and
+// which tells nothing of what was filed before.
+func (d *daemon) disksThere() error {
+	for _, folder := range d.mounts {
+		if !isMountPoint(folder) {
+			return &waitError{diskPatience, fmt.Sprintf("waiting, the disk of the folder %s has been taken off; put it back", filepath.Base(folder))}
+		}
+	}
+	return nil
 }
 
 // firstOpen returns the first step that may still be open. Steps are done in

@@ -110,9 +110,11 @@ func (f *dyingFile) Sync() error { return f.disk.alive("flush") }
 // drive is one life of the daemon without its goroutines: take up what is in
 // working/, then claim and make what is in the inbox, in order, until nothing
 // is left or an error comes.
-func drive(ws *Workspace, disk durable.FS) error {
+func drive(ws *Workspace, disk durable.FS) error { return driveWith(ws, disk, testHands()) }
+
+func driveWith(ws *Workspace, disk durable.FS, hands Hands) error {
 	now := time.Now()
-	d := newDaemon(ws, Settings{fs: disk, Quiet: time.Second, FreeMarginBytes: 1}.withDefaults(), testHands(), zap.NewNop())
+	d := newDaemon(ws, Settings{fs: disk, Quiet: time.Second, FreeMarginBytes: 1}.withDefaults(), hands, zap.NewNop())
 	d.sweep(now)
 	d.adoptAll(now)
 	ctx := context.Background()

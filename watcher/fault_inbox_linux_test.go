@@ -1,6 +1,7 @@
 package watcher
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -276,4 +277,44 @@ func TestFaultUnreadable(t *testing.T) {
 		l.remove(t)
 	}
 	row(t, "37", "no right to read the recording", tries, 0, wrong, "waits, and is taken once it may be read")
+}
+
+// Row 25: the disk that is finished/ is taken off. Its mount point is then an empty
+// folder on the disk below, into which nothing may be published.
+func TestFaultFinishedDiskTakenOff(t *testing.T) {
+	d := newLoopDisk(t, 16)
+	ws := openWorkspace(t, t.TempDir(), d.dir, "archive")
+	life := func() error { return drive(ws, &dyingDisk{}) }
+	tries, wrong := inShort(2, 20), 0
+	dropped := map[string]int{}
+	for i := range tries {
+		dropped[drop(t, ws, fmt.Sprintf("%02d.wav", i), fmt.Sprint("recording ", i))] = 1
+		hands := testHands()
+		inner := hands.Make
+		hands.Make = func(ctx context.Context, job Job) (Made, error) {
+			command(t, "umount", d.dir)
+			return inner(ctx, job)
+		}
+		err := driveWith(ws, &dyingDisk{}, hands)
+		var wait *waitError
+		if !errors.As(err, &wait) || !strings.Contains(wait.says, "has been taken off") {
+			wrong++
+			t.Errorf("it ended with: %v", err)
+		}
+		if names, err := namesIn(d.dir); err != nil || len(names) > 0 {
+			wrong++
+			t.Errorf("under the mount point lie %q (%v)", names, err)
+		}
+		command(t, "mount", "-o", "loop", d.image, d.dir)
+		check(t, os.RemoveAll(filepath.Join(d.dir, "lost+found")))
+		if err := life(); err != nil {
+			wrong++
+			t.Error(err)
+		}
+	}
+	if err := invariant(ws, dropped, true); err != nil {
+		wrong++
+		t.Error(err)
+	}
+	row(t, "25", "the disk of finished taken off while a chapter is made", tries, 0, wrong, "nothing under the mount point, published once it is back")
 }

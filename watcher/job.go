@@ -33,6 +33,9 @@ func (e *panicError) Error() string { return fmt.Sprintf("the program failed: %v
 // work takes a job from wherever it stands to its end. It may be called again
 // after any error and after any crash.
 func (d *daemon) work(ctx context.Context, j *job) error {
+	if err := d.disksThere(); err != nil {
+		return err
+	}
 	if j.Ask != nil {
 		return d.answerOrDrop(ctx, j)
 	}

@@ -220,6 +220,9 @@ func (d *daemon) paper(p *plan, j *job, name string, data []byte, to place) erro
 }
 
 func (d *daemon) writePlan(j *job, p plan) error {
+	if err := d.disksThere(); err != nil {
+		return err
+	}
 	data, err := json.MarshalIndent(p, "", " ")
 	if err != nil {
 		return fmt.Errorf("write plan: %w", err)

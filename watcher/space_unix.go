@@ -5,6 +5,7 @@ package watcher
 import (
 	"errors"
 	"os"
+	"path/filepath"
 	"syscall"
 
 	"golang.org/x/sys/unix"
@@ -39,4 +40,10 @@ func sameDisk(a, b string) bool {
 	x, errX := os.Stat(a)
 	y, errY := os.Stat(b)
 	return errX == nil && errY == nil && lookAt(x).Device == lookAt(y).Device
+}
+
+// isMountPoint tells whether a folder is the top of a disk of its own.
+func isMountPoint(path string) bool {
+	real, err := filepath.EvalSymlinks(path)
+	return err == nil && !sameDisk(real, filepath.Dir(real))
 }

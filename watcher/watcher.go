@@ -83,6 +83,7 @@ type daemon struct {
 	me     owner         // never changed
 	locked bool          // never changed
 	quiet  time.Duration // never changed
+	mounts []string      // of finished/ and archive/, those that were disks of their own; never changed
 
 	telling sync.Mutex // held during set.Notice
 
@@ -194,6 +195,11 @@ func newDaemon(ws *Workspace, s Settings, hands Hands, log *zap.Logger) *daemon 
 	}
 	if s.PollOnly || isNetwork(ws.Inbox) {
 		d.quiet = s.NetworkQuiet
+	}
+	for _, folder := range []string{ws.Finished, ws.Archive} {
+		if isMountPoint(folder) {
+			d.mounts = append(d.mounts, folder)
+		}
 	}
 	return d
 }
