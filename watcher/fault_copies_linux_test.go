@@ -161,6 +161,7 @@ func TestFaultWriterAcrossTheClaim(t *testing.T) {
 	inBubble(t, testHands(), nil, func(b *bubble) {
 		dropped := map[string]int{}
 		b.cancel() // this one is driven by hand
+		b.after(time.Second)
 		for i := range tries {
 			name := fmt.Sprintf("Tides/%02d.wav", i)
 			half := strings.Repeat("a", 1000+i)
