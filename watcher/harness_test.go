@@ -182,6 +182,7 @@ func writeFlushed(path string, data []byte) error {
 type testReport struct {
 	State    string `json:"state"`
 	Revision int    `json:"revision"`
+	Verdict  string `json:"verdict"`
 	Finished struct {
 		SHA256 string `json:"sha256"`
 	} `json:"finished"`
@@ -197,20 +198,21 @@ func testPapers(job Job, made Made, revision int, archivedAs []string) (Papers, 
 			NameHex: hex.EncodeToString([]byte(raw.Name)), ArchivedAs: archivedAs[i], SHA256: made.RawSHA256[i],
 		})
 	}
-	report, err := json.Marshal(r)
-	if err != nil {
-		return Papers{}, err
-	}
-	recipe, err := json.Marshal(map[string]any{
-		"book": job.Book, "chapter": job.Chapter, "raws": r.Raws, "revision": revision,
-		"finished": map[string]string{"sha256": made.SHA256},
-	})
-	p := Papers{Report: report, Recipe: recipe, Verdict: "pass", Says: "within all limits"}
+	p := Papers{Verdict: "pass", Says: "within all limits"}
 	for _, raw := range job.Raws {
 		if strings.Contains(raw.Name, "Loud") {
 			p.Verdict, p.Says, p.PleaseRead = "fail", "the room is too loud", []byte("The room is too loud.\n")
 		}
 	}
+	r.Verdict = p.Verdict
+	var err error
+	if p.Report, err = json.Marshal(r); err != nil {
+		return Papers{}, err
+	}
+	p.Recipe, err = json.Marshal(map[string]any{
+		"book": job.Book, "chapter": job.Chapter, "raws": r.Raws, "revision": revision,
+		"finished": map[string]string{"sha256": made.SHA256},
+	})
 	return p, err
 }
 

@@ -1,0 +1,115 @@
+package main
+
+import (
+	"errors"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// longTake repeats the demo's reading for so many minutes.
+func longTake(minutes int) []byte {
+	const rateHz = 24000
+	one := make([]int16, 0, rateHz*60*minutes)
+	for len(one) < rateHz*60*minutes {
+		for i := 44; i+1 < len(demoRaw) && len(one) < cap(one); i += 2 {
+			one = append(one, int16(uint16(demoRaw[i])|uint16(demoRaw[i+1])<<8))
+		}
+	}
+	return wav24(one)
+}
+
+// TestStoppedInMidWork asks the real program to stop while it masters a long take: by
+// SIGTERM and by the closing of its terminal it ends with 0 within ten seconds, by a
+// second SIGTERM at once; and in the end the take is made once.
+func TestStoppedInMidWork(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("Windows has no such signals")
+	}
+	terms, hups, twice, minutes := 2, 1, 1, 3
+	if os.Getenv("LECTERN_LONG") != "" {
+		terms, hups, twice, minutes = 100, 20, 8, 20 // ten sudden ends would set the take aside
+	}
+	lectern := buildLectern(t)
+	root := filepath.Join(t.TempDir(), "books")
+	command(t, lectern, "init", root)
+	setQuiet(t, root)
+	take := longTake(minutes)
+	write(t, filepath.Join(root, "inbox", "03 The Ferry.wav"), take)
+
+	rng := rand.New(rand.NewPCG(5, 6))
+	var slowest, slowestTwice time.Duration
+	stop := func(signals ...os.Signal) (time.Duration, int) {
+		d := start(t, lectern, root)
+		working := func() bool { return !empty(t, filepath.Join(root, "working")) }
+		for !working() {
+			select {
+			case err := <-d.ended:
+				t.Fatalf("the daemon ended by itself: %v\n%s", err, d.log)
+			case <-time.After(20 * time.Millisecond):
+			}
+		}
+		<-time.After(time.Duration(rng.IntN(1500)) * time.Millisecond)
+		began := time.Now()
+		for _, s := range signals {
+			if err := d.cmd.Process.Signal(s); err != nil {
+				t.Fatal(err)
+			}
+			if len(signals) > 1 {
+				<-time.After(5 * time.Millisecond) // two at once are one
+			}
+		}
+		err := <-d.ended
+		var ended *exec.ExitError
+		if err != nil && !errors.As(err, &ended) {
+			t.Fatal(err)
+		}
+		return time.Since(began), d.cmd.ProcessState.ExitCode()
+	}
+	for i := range terms + hups {
+		signal := syscall.SIGTERM
+		if i >= terms {
+			signal = syscall.SIGHUP
+		}
+		took, code := stop(signal)
+		if code != 0 {
+			t.Errorf("%v: it ended with %d", signal, code)
+		}
+		slowest = max(slowest, took)
+	}
+	for range twice {
+		took, code := stop(syscall.SIGTERM, syscall.SIGTERM)
+		if code != 0 && code != 130 {
+			t.Errorf("twice SIGTERM: it ended with %d", code)
+		}
+		slowestTwice = max(slowestTwice, took)
+	}
+	if n := len(files(t, filepath.Join(root, "finished"), ".mp3")); n > 0 {
+		t.Fatal("the take was finished between two stops: it is too short for this machine")
+	}
+	d := start(t, lectern, root)
+	waitUntilIdle(t, d, root, 1)
+	if err := d.cmd.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	<-d.ended
+	recipes := files(t, filepath.Join(root, "archive"), ".recipe.json")
+	if len(recipes) != 1 || !strings.HasSuffix(recipes[0], "03 The Ferry.r1.recipe.json") {
+		t.Errorf("recipes: %q", recipes)
+	}
+	kept, err := os.ReadFile(filepath.Join(root, "archive", "03 The Ferry.r1.wav"))
+	if err != nil || sumOf(kept) != sumOf(take) {
+		t.Errorf("the take in the archive is not the one dropped (%v)", err)
+	}
+	if out, err := exec.Command(lectern, "audit", root).CombinedOutput(); err != nil {
+		t.Errorf("audit: %v\n%s", err, out)
+	}
+	t.Logf("row 12 | stopped in mid-work | %d | 0 | 0 | SIGTERM and SIGHUP: 0, after %.1f s at most; two SIGTERM: after %.1f s at most; one revision",
+		terms+hups+twice, slowest.Seconds(), slowestTwice.Seconds())
+}
