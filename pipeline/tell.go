@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"time"
+	"unicode/utf8"
 
 	"lectern/pipeline/meter"
 	"lectern/pipeline/report"
@@ -68,6 +69,12 @@ func (m *Master) Recipe(revision int, archivedAs []string) *report.RecipeFile {
 		Finished: report.RecipeFinished{
 			SHA256: m.Written.SHA256, AudioSHA256: m.Written.AudioSHA256, Bytes: m.Written.Bytes,
 		},
+	}
+	if !utf8.ValidString(f.Book) {
+		f.BookHex = hex.EncodeToString([]byte(f.Book))
+	}
+	if !utf8.ValidString(f.Chapter) {
+		f.ChapterHex = hex.EncodeToString([]byte(f.Chapter))
 	}
 	for i, raw := range m.report.Raws {
 		f.Raws = append(f.Raws, report.RecipeRaw{

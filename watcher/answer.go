@@ -134,10 +134,10 @@ func (d *daemon) planRename(j *job, s shelf, list []jobRaw, made Made) (plan, er
 		return plan{}, err
 	}
 	if sameName(to.Stem, s.Stem) {
-		return plan{}, refuse("%s and %s are one name to this program; nothing was changed", plain(j.Chapter), plain(j.Ask.NewName))
+		return plan{}, refuse("%s and %s are one name to this program; nothing was changed", Plain(j.Chapter), Plain(j.Ask.NewName))
 	}
 	if exists(filepath.Join(d.ws.Finished, to.Book, to.Stem+".json")) || to.HasFile {
-		return plan{}, refuse("there is a finished %s already; withdraw it first, or choose another name", plain(j.Ask.NewName))
+		return plan{}, refuse("there is a finished %s already; withdraw it first, or choose another name", Plain(j.Ask.NewName))
 	}
 	revision := to.Highest + 1
 	var archivedAs []string
@@ -149,7 +149,7 @@ func (d *daemon) planRename(j *job, s shelf, list []jobRaw, made Made) (plan, er
 		return plan{}, fmt.Errorf("write report: %w", err)
 	}
 	p := plan{
-		Schema: "lectern-plan/1", State: stateFinished, Did: "renamed to " + plain(j.Ask.NewName),
+		Schema: "lectern-plan/1", State: stateFinished, Did: "renamed to " + Plain(j.Ask.NewName),
 		Revision: revision, Verdict: papers.Verdict, Says: papers.Says,
 	}
 	if err := d.retire(&p, j, s, papers.Withdrawn); err != nil {

@@ -116,10 +116,12 @@ func (ws *Workspace) shelf(book, chapter, ending string) (shelf, error) {
 
 // recipe is what the watcher reads of a recipe.
 type recipe struct {
-	Book     string      `json:"book"`
-	Chapter  string      `json:"chapter"`
-	Raws     []recipeRaw `json:"raws"`
-	Finished struct {
+	Book       string      `json:"book"`
+	Chapter    string      `json:"chapter"`
+	BookHex    string      `json:"book_hex"` // the exact bytes, if they are no UTF-8
+	ChapterHex string      `json:"chapter_hex"`
+	Raws       []recipeRaw `json:"raws"`
+	Finished   struct {
 		SHA256 string `json:"sha256"`
 	} `json:"finished"`
 }

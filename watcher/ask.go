@@ -122,7 +122,7 @@ func (d *daemon) makeAsk(f Filed, ask Ask) (*job, error) {
 		names, err := namesIn(d.ws.Working)
 		return slices.ContainsFunc(names, func(name string) bool { return strings.HasPrefix(name, key+"-") }), err
 	}
-	busy := refuse("%s is being worked on just now; try again when it is done", plain(f.Chapter))
+	busy := refuse("%s is being worked on just now; try again when it is done", Plain(f.Chapter))
 	if there, err := inWork(); err != nil || there {
 		return nil, errors.Join(err, busy)
 	}
@@ -219,7 +219,7 @@ func (d *daemon) answerOrDrop(ctx context.Context, j *job) error {
 	}
 	var refused *RefusedError
 	if errors.As(err, &refused) && !exists(j.path("plan.json")) {
-		d.log.Warn(fmt.Sprintf("%s: what was asked for is not done (%s). %s", j.label(), j.Ask.Kind, plain(refused.Says)),
+		d.log.Warn(fmt.Sprintf("%s: what was asked for is not done (%s). %s", j.label(), j.Ask.Kind, Plain(refused.Says)),
 			zap.String("book", j.Book), zap.String("chapter", j.Chapter))
 		return d.removeJob(j)
 	}
@@ -245,14 +245,14 @@ func (d *daemon) keptFor(j *job, s shelf) ([]jobRaw, *Kept, error) {
 	case Rename, Withdraw:
 		kept.File, kept.Report = current(s.Ending), current(".json")
 		if !exists(kept.Report) {
-			return nil, nil, refuse("%s is not in finished: there is no report of it", plain(j.Chapter))
+			return nil, nil, refuse("%s is not in finished: there is no report of it", Plain(j.Chapter))
 		}
 		if !exists(kept.File) {
 			kept.File = ""
 		}
 	case BringBack:
 		if revision == s.Current && s.HasFile {
-			return nil, nil, refuse("revision %d of %s is the newest already; there is nothing to bring back", revision, plain(j.Chapter))
+			return nil, nil, refuse("revision %d of %s is the newest already; there is nothing to bring back", revision, Plain(j.Chapter))
 		}
 		if exists(earlier(s.Ending)) && exists(earlier(".json")) {
 			kept.File, kept.Report = earlier(s.Ending), earlier(".json")
@@ -264,7 +264,7 @@ func (d *daemon) keptFor(j *job, s shelf) ([]jobRaw, *Kept, error) {
 	paper, err := readRecipe(kept.Recipe)
 	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, errNotJSON) || err == nil && len(paper.Raws) == 0 {
 		return nil, nil, refuse("the recipe of revision %d of %s is not in the archive, or cannot be read; without it the chapter cannot be made again. "+
-			"Drop its recordings into the inbox again", revision, plain(j.Chapter))
+			"Drop its recordings into the inbox again", revision, Plain(j.Chapter))
 	}
 	if err != nil {
 		return nil, nil, fmt.Errorf("read recipe: %w", err)
@@ -274,7 +274,7 @@ func (d *daemon) keptFor(j *job, s shelf) ([]jobRaw, *Kept, error) {
 		path := filepath.Join(d.ws.Archive, s.Book, r.ArchivedAs)
 		if j.Ask.Kind != Rename && !exists(path) {
 			return nil, nil, refuse("%s also needs %s from the archive, which is not there any more; put it back, or drop all takes again",
-				plain(j.Chapter), plain(r.ArchivedAs))
+				Plain(j.Chapter), Plain(r.ArchivedAs))
 		}
 		list = append(list, jobRaw{recipeRaw: r, path: path})
 	}
@@ -349,11 +349,11 @@ func (ws *Workspace) describe(f *Filed) error {
 		return err
 	}
 	f.Book, f.Chapter, f.raws = f.In, f.Stem, paper.Raws
-	if sameName(outStem(paper.Book), f.In) {
-		f.Book = paper.Book
+	if book := fromHex(paper.BookHex, paper.Book); sameName(outStem(book), f.In) {
+		f.Book = book
 	}
-	if sameName(outStem(paper.Chapter), f.Stem) {
-		f.Chapter = paper.Chapter
+	if chapter := fromHex(paper.ChapterHex, paper.Chapter); sameName(outStem(chapter), f.Stem) {
+		f.Chapter = chapter
 	}
 	f.Ending = endingMP3
 	if len(f.raws) > 0 {

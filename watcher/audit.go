@@ -200,7 +200,7 @@ func (a *auditor) archive(book string) (map[string][]recipeAt, error) {
 		}
 		for _, raw := range r.Raws {
 			if sum, known := named[raw.ArchivedAs]; known && sum != raw.SHA256 {
-				a.wrong("bad_recipe", book, at(name), "another recipe tells otherwise of %s", plain(raw.ArchivedAs))
+				a.wrong("bad_recipe", book, at(name), "another recipe tells otherwise of %s", Plain(raw.ArchivedAs))
 			}
 			named[raw.ArchivedAs] = raw.SHA256
 		}

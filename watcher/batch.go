@@ -64,7 +64,7 @@ func order(waiting, archived []member) (playing []member, problem string) {
 	for _, m := range waiting {
 		if first, twice := taken[slotOf(m)]; twice {
 			return nil, fmt.Sprintf("%s and %s are both there, and only one can be used; take the wrong one out of the inbox",
-				plain(first.Name), plain(m.Name))
+				Plain(first.Name), Plain(m.Name))
 		}
 		taken[slotOf(m)] = m
 		playing = append(playing, m)
@@ -73,7 +73,7 @@ func order(waiting, archived []member) (playing []member, problem string) {
 		by, replaced := taken[slotOf(m)]
 		if replaced && by.Role != m.Role {
 			return nil, fmt.Sprintf("%s was finished before, and %s would take the same place; if it replaces that one, give it the same name",
-				plain(m.Name), plain(by.Name))
+				Plain(m.Name), Plain(by.Name))
 		}
 		if !replaced {
 			playing = append(playing, m)

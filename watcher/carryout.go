@@ -195,7 +195,7 @@ func (d *daemon) displace(at place) error {
 	if err := d.makeRoomFor(to); err != nil {
 		return err
 	}
-	d.log.Warn(fmt.Sprintf("%s was put into finished while a chapter of that name was being published; it was moved to superseded", plain(name)))
+	d.log.Warn(fmt.Sprintf("%s was put into finished while a chapter of that name was being published; it was moved to superseded", Plain(name)))
 	return d.store.Move(d.ws.at(at, ""), d.ws.at(to, ""), "")
 }
 
@@ -224,7 +224,7 @@ func (d *daemon) report(j *job, p plan) {
 	e := Event{Kind: Finished, Book: j.Book, Chapter: j.Chapter, Raws: j.names(), Took: took, Verdict: p.Verdict, Says: p.Says}
 	if p.State == stateSetAside {
 		e.Kind = SetAside
-		d.log.Warn(fmt.Sprintf("%s: set aside. %s", j.label(), plain(p.Says)), fields...)
+		d.log.Warn(fmt.Sprintf("%s: set aside. %s", j.label(), Plain(p.Says)), fields...)
 		d.tell(e)
 		return
 	}
@@ -232,7 +232,7 @@ func (d *daemon) report(j *job, p plan) {
 	if p.Verdict == "fail" {
 		level = zapcore.WarnLevel
 	}
-	d.log.Log(level, fmt.Sprintf("%s: %s in %.1f s, %s", j.label(), p.Did, p.TookS, plain(p.Says)),
+	d.log.Log(level, fmt.Sprintf("%s: %s in %.1f s, %s", j.label(), p.Did, p.TookS, Plain(p.Says)),
 		append(fields, zap.Int("revision", p.Revision), zap.String("verdict", p.Verdict))...)
 	d.tell(e)
 }

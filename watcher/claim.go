@@ -122,9 +122,9 @@ func (j *job) did() string {
 // label names the job in a line of log.
 func (j *job) label() string {
 	if j.Says != "" && len(j.Raws) == 1 {
-		return plain(j.Raws[0].name())
+		return Plain(j.Raws[0].name())
 	}
-	return plain(j.Chapter)
+	return Plain(j.Chapter)
 }
 
 // chapterKey begins the name of every job of one chapter, so that a look into

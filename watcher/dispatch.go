@@ -158,7 +158,7 @@ func (d *daemon) settleResult(ctx context.Context, r result) {
 		d.nextScanOf(r.batch.Book)
 		d.claimPause = longerPause(d.claimPause, r.err)
 		d.claimAt = time.Now().Add(d.claimPause)
-		d.log.Warn(fmt.Sprintf("%s: could not be taken out of the inbox, trying again in %.0f s", plain(r.batch.Chapter), d.claimPause.Seconds()),
+		d.log.Warn(fmt.Sprintf("%s: could not be taken out of the inbox, trying again in %.0f s", Plain(r.batch.Chapter), d.claimPause.Seconds()),
 			append(failure(r.err), zap.String("book", r.batch.Book))...)
 	case ctx.Err() != nil:
 		d.owned = append(d.owned, r.job)
@@ -224,7 +224,7 @@ func (d *daemon) blockOn(r result) {
 		d.blocked[r.key] = signature(files)
 	}
 	if d.say(questionPath(d.ws, r.batch.Book, r.key), r.problem, zapcore.WarnLevel,
-		plain(r.batch.Chapter)+": waiting, "+r.problem, zap.String("book", r.batch.Book), zap.Error(r.err)) {
+		Plain(r.batch.Chapter)+": waiting, "+r.problem, zap.String("book", r.batch.Book), zap.Error(r.err)) {
 		d.tell(Event{Kind: Waiting, Book: r.batch.Book, Chapter: r.batch.Chapter, Says: r.problem})
 	}
 }

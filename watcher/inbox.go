@@ -163,13 +163,13 @@ func (d *daemon) enter(state *folderState, folder, name string, now time.Time) {
 	case info.IsDir():
 		d.say(path, "deep", zapcore.WarnLevel, fmt.Sprintf(
 			"%s: a folder inside a book folder is too deep and is not looked into; move its recordings up into %s",
-			plain(name), plain(folder)), file...)
+			Plain(name), Plain(folder)), file...)
 	case !info.Mode().IsRegular():
 		d.say(path, "link", zapcore.WarnLevel, fmt.Sprintf(
-			"%s: refused, because it is a link or a device and not a file; copy the recording itself here", plain(name)), file...)
+			"%s: refused, because it is a link or a device and not a file; copy the recording itself here", Plain(name)), file...)
 	case kind == audio:
 		d.say(path, "format", zapcore.WarnLevel, fmt.Sprintf(
-			"%s: not taken, because only WAV keeps the whole sound; export it as WAV, 44.1 kHz, 24 bit, mono", plain(name)), file...)
+			"%s: not taken, because only WAV keeps the whole sound; export it as WAV, 44.1 kHz, 24 bit, mono", Plain(name)), file...)
 	case kind == wav:
 		t := state.files[name]
 		if t == nil {
@@ -284,7 +284,7 @@ func (d *daemon) isQuestion(t *tracked) (bool, error) {
 func (d *daemon) waits(t *tracked, sort, why string, fields ...zap.Field) {
 	fields = append(fields, zap.String("name", t.name), zap.String("book", t.folder))
 	path := filepath.Join(d.ws.Inbox, t.folder, t.name)
-	if d.say(path, sort, zapcore.InfoLevel, plain(t.name)+": "+why, fields...) {
+	if d.say(path, sort, zapcore.InfoLevel, Plain(t.name)+": "+why, fields...) {
 		d.tell(Event{Kind: Waiting, Book: t.folder, Chapter: t.sorted.Chapter, Raws: []string{t.name}, Says: why})
 	}
 }

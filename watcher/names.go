@@ -173,9 +173,9 @@ func stemOf(name string) string {
 	return strings.TrimSuffix(name, filepath.Ext(name))
 }
 
-// plain returns a name fit for a line of log or text: one line, and nothing in
+// Plain returns a name fit for a line of log or text: one line, and nothing in
 // it that moves a cursor or turns the writing around.
-func plain(name string) string {
+func Plain(name string) string {
 	return strings.Map(func(r rune) rune {
 		if !unicode.IsPrint(r) {
 			return '?'

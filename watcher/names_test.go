@@ -93,7 +93,7 @@ func TestMayBeginNeverRefusesASpelling(t *testing.T) {
 }
 
 func TestPlainHasNothingThatMovesACursor(t *testing.T) {
-	if got := plain("03\n\x1b[2JThe \u202eFerry\xff \u00e9"); got != "03??[2JThe ?Ferry? \u00e9" {
+	if got := Plain("03\n\x1b[2JThe \u202eFerry\xff \u00e9"); got != "03??[2JThe ?Ferry? \u00e9" {
 		t.Errorf("plain gave %q", got)
 	}
 }

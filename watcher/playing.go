@@ -136,7 +136,7 @@ func (d *daemon) dropKnown(j *job, s shelf, known []jobRaw) error {
 			return err
 		}
 		d.info(r.name(), j.Book, fmt.Sprintf("%s: the same recording is already finished (revision %d), nothing was made",
-			plain(r.name()), s.Current))
+			Plain(r.name()), s.Current))
 		d.tell(Event{Kind: Known, Book: j.Book, Chapter: j.Chapter, Raws: []string{r.name()}})
 	}
 	return nil
@@ -150,7 +150,7 @@ func (d *daemon) missing(s shelf, list []member) string {
 		}
 		if _, err := os.Lstat(filepath.Join(d.ws.Archive, s.Book, m.ArchivedAs)); errors.Is(err, fs.ErrNotExist) {
 			return fmt.Sprintf("the chapter also needs %s from the archive, which is not there any more; put it back, or drop all takes again",
-				plain(m.ArchivedAs))
+				Plain(m.ArchivedAs))
 		}
 	}
 	return ""

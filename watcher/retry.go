@@ -17,7 +17,7 @@ import (
 // name, where it is a new one. Its note goes once it is solved.
 func (ws *Workspace) TryAgain(a Aside) error {
 	if !isPlainName(a.Name) {
-		return refuse("the report of %s names no plain file; move the recording from setaside to the inbox by hand", plain(a.Name))
+		return refuse("the report of %s names no plain file; move the recording from setaside to the inbox by hand", Plain(a.Name))
 	}
 	inbox, err := ws.inboxFolder(a.Book)
 	if err != nil {
@@ -66,7 +66,7 @@ func (ws *Workspace) TakeAsIs(s Settings, hands Hands, book, name string) error 
 		t = state.files[name]
 	}
 	if t == nil {
-		return refuse("%s is not in the inbox any more", plain(name))
+		return refuse("%s is not in the inbox any more", Plain(name))
 	}
 	var files []*tracked
 	for _, other := range d.folders[book].files {
@@ -77,19 +77,19 @@ func (ws *Workspace) TakeAsIs(s Settings, hands Hands, book, name string) error 
 		if open, err := hasWriter(path); err != nil {
 			return fmt.Errorf("look at recording: %w", err)
 		} else if open == yes {
-			return refuse("%s is still open in the program that writes it; close it there first", plain(other.name))
+			return refuse("%s is still open in the program that writes it; close it there first", Plain(other.name))
 		}
 		other.complete = d.askComplete(path)
 		switch {
 		case other.complete.State == Refused:
 			return refuse("%s", other.complete.Says)
 		case other.complete.State == Arriving && other != t:
-			return refuse("%s belongs to the same chapter and is not all there either", plain(other.name))
+			return refuse("%s belongs to the same chapter and is not all there either", Plain(other.name))
 		}
 		files = append(files, other)
 	}
 	if t.complete.State == Whole {
-		return refuse("%s is all there, and is taken by itself as soon as lectern watches", plain(name))
+		return refuse("%s is all there, and is taken by itself as soon as lectern watches", Plain(name))
 	}
 	b := d.batchOf(book, files, "")
 	for i := range b.Raws {
@@ -100,7 +100,7 @@ func (ws *Workspace) TakeAsIs(s Settings, hands Hands, book, name string) error 
 	}
 	j, err := d.claim(b)
 	if errors.Is(err, errLost) {
-		return refuse("%s has changed just now, or its chapter is in work; try again in a while", plain(name))
+		return refuse("%s has changed just now, or its chapter is in work; try again in a while", Plain(name))
 	}
 	if j != nil {
 		released := d.me

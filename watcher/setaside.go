@@ -80,7 +80,7 @@ func (d *daemon) setAside(ctx context.Context, j *job, says string) error {
 	text := fmt.Sprintf("%s was set aside, and nothing was made of it.\n\n%s\n\n"+
 		"The recording itself is unchanged; it lies beside this note.\n"+
 		"When this is put right, drop the recording into the inbox again under the same name.\n",
-		plain(strings.Join(j.names(), ", ")), says)
+		Plain(strings.Join(j.names(), ", ")), says)
 	if err := d.paper(&p, j, paperPleaseRead, []byte(text), at(stem+pleaseRead)); err != nil {
 		return err
 	}
@@ -142,7 +142,7 @@ func (d *daemon) solved(p *plan, j *job, s shelf) error {
 			return err
 		}
 		if kept := d.stillAside(book, report); kept != "" {
-			d.info(kept, j.Book, fmt.Sprintf("%s: an earlier recording of this name still lies in setaside; it is kept", plain(kept)))
+			d.info(kept, j.Book, fmt.Sprintf("%s: an earlier recording of this name still lies in setaside; it is kept", Plain(kept)))
 			continue
 		}
 		if err := d.removeText(p, at(".json")); err != nil {

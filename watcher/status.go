@@ -170,7 +170,7 @@ func (l *lineCollector) Write(e zapcore.Entry, fields []zapcore.Field) error {
 			w.NeedsYou = true
 		}
 	}
-	w.Says = strings.TrimPrefix(w.Says, plain(w.Name)+": ")
+	w.Says = strings.TrimPrefix(w.Says, Plain(w.Name)+": ")
 	if w.Name != "" || w.Book != "" {
 		l.waits = append(l.waits, w)
 	}

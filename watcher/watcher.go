@@ -155,7 +155,7 @@ func Run(ctx context.Context, ws *Workspace, s Settings, hands Hands, log *zap.L
 	if err := d.tryRename(); err != nil {
 		return err
 	}
-	log.Info("watching " + plain(ws.Inbox))
+	log.Info("watching " + Plain(ws.Inbox))
 	d.listen()
 	d.sweep(time.Now())
 	done := make(chan struct{})

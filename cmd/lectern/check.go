@@ -175,11 +175,11 @@ func printJSON(w io.Writer, files []*report.Checked, unreadable []string) error 
 func printTable(w io.Writer, files []*report.Checked, unreadable []string) {
 	var todo []string
 	for _, line := range unreadable {
-		todo = append(todo, "could not be read: "+line)
+		todo = append(todo, "could not be read: "+watcher.Plain(line))
 	}
 	for _, c := range files {
 		for _, line := range c.ToDo() {
-			todo = append(todo, filepath.Base(c.Name)+": "+line)
+			todo = append(todo, shown(c)+": "+line)
 		}
 	}
 	switch n := len(files) + len(unreadable); {
@@ -202,7 +202,7 @@ func printTable(w io.Writer, files []*report.Checked, unreadable []string) {
 		fmt.Fprintln(t, "file\tlength\tpeak\tRMS\tnoise floor\troom tone\thead\ttail\tformat\tframes\tverdict")
 		for _, c := range files {
 			m := c.Measured
-			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", filepath.Base(c.Name), report.Clock(float64(m.DurationS)),
+			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", shown(c), report.Clock(float64(m.DurationS)),
 				db(m.SamplePeakDBFS), db(m.RMSDBFS), db(m.NoiseFloorDBFS), db(m.RoomToneDBFS),
 				secondsOrNone(m.HeadS), secondsOrNone(m.TailS), c.Format.Says, frames(c.Format), c.Verdict)
 		}
@@ -211,6 +211,9 @@ func printTable(w io.Writer, files []*report.Checked, unreadable []string) {
 	}
 	fmt.Fprintln(w, report.JudgedBy)
 }
+
+// shown is the name of a file as it may stand in a line.
+func shown(c *report.Checked) string { return watcher.Plain(filepath.Base(c.Name)) }
 
 // frames is how many frames of sound an MP3 really holds; a WAV has none.
 func frames(f report.Format) string {
@@ -229,7 +232,7 @@ func printAlsoHeard(w io.Writer, files []*report.Checked) {
 				fmt.Fprintln(w, "\nAlso heard:")
 				first = false
 			}
-			fmt.Fprintf(w, "  - %s: %s\n", filepath.Base(c.Name), line)
+			fmt.Fprintf(w, "  - %s: %s\n", shown(c), line)
 		}
 	}
 }

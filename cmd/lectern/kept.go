@@ -128,7 +128,7 @@ func (h hands) rename(job watcher.Job, recipe report.RecipeFile) (watcher.Made, 
 		fresh.Finished.Name, fresh.Finished.SHA256, fresh.Finished.Bytes = name+".mp3", w.SHA256, w.Bytes
 		fresh.History = slices.Concat(r.History, []string{historyLine(revision, fmt.Sprintf("renamed from %s (its revision %d)", job.Chapter, was))})
 		recipe := recipe
-		recipe.Chapter, recipe.Revision, recipe.Origin = name, revision, report.Renamed
+		recipe.Chapter, recipe.ChapterHex, recipe.Revision, recipe.Origin = name, "", revision, report.Renamed
 		recipe.Finished.SHA256, recipe.Finished.Bytes = w.SHA256, w.Bytes
 		p, err := papersOf(&fresh, &recipe)
 		p.Withdrawn = withdrawn

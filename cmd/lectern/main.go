@@ -8,9 +8,11 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 
 	"lectern/config"
+	"lectern/watcher"
 )
 
 func main() {
@@ -21,7 +23,9 @@ func main() {
 
 	err := run(ctx, os.Args[1:])
 	if err != nil && err.Error() != "" {
-		fmt.Fprintln(os.Stderr, "lectern: "+err.Error())
+		for line := range strings.Lines("lectern: " + err.Error()) {
+			fmt.Fprintln(os.Stderr, watcher.Plain(strings.TrimSuffix(line, "\n")))
+		}
 	}
 	os.Exit(exitCode(err))
 }

@@ -46,9 +46,9 @@ func TestStoppedInMidWork(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
 	var slowest, slowestTwice time.Duration
 	stop := func(signals ...os.Signal) (time.Duration, int) {
+		before := jobNames(t, root)
 		d := start(t, lectern, root)
-		working := func() bool { return !empty(t, filepath.Join(root, "working")) }
-		for !working() {
+		for jobNames(t, root) == before { // taken over: the daemon is at work
 			select {
 			case err := <-d.ended:
 				t.Fatalf("the daemon ended by itself: %v\n%s", err, d.log)
@@ -112,4 +112,20 @@ func TestStoppedInMidWork(t *testing.T) {
 	}
 	t.Logf("row 12 | stopped in mid-work | %d | 0 | 0 | SIGTERM and SIGHUP: 0, after %.1f s at most; two SIGTERM: after %.1f s at most; one revision",
 		terms+hups+twice, slowest.Seconds(), slowestTwice.Seconds())
+}
+
+// jobNames lists the folders in working. A job that is taken over gets another name.
+func jobNames(t *testing.T, root string) string {
+	t.Helper()
+	entries, err := os.ReadDir(filepath.Join(root, "working"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	names := ""
+	for _, e := range entries {
+		if !strings.HasPrefix(e.Name(), ".") {
+			names += e.Name() + "\n"
+		}
+	}
+	return names
 }

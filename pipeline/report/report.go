@@ -245,11 +245,14 @@ type Took struct {
 // RecipeFile lies in the archive beside the raws; its raws[] keys are shared
 // with the report.
 type RecipeFile struct {
-	Schema   string `json:"schema"`
-	Book     string `json:"book"`
-	Chapter  string `json:"chapter"`
-	Revision int    `json:"revision"`
-	MadeBy   MadeBy `json:"made_by"`
+	Schema  string `json:"schema"`
+	Book    string `json:"book"`
+	Chapter string `json:"chapter"`
+	// BookHex and ChapterHex are the exact bytes of a name that is no UTF-8.
+	BookHex    string `json:"book_hex,omitempty"`
+	ChapterHex string `json:"chapter_hex,omitempty"`
+	Revision   int    `json:"revision"`
+	MadeBy     MadeBy `json:"made_by"`
 	// Origin is empty for a chapter that was mastered, else it tells where an earlier
 	// one was taken from: see BroughtBack and Renamed.
 	Origin   string         `json:"origin,omitempty"`
