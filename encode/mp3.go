@@ -20,6 +20,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"syscall"
 )
 
 // Source delivers the samples to encode: mono float32 at 44.1 kHz, full scale
@@ -105,7 +106,7 @@ func writeFile(ctx context.Context, f file, src Source, opt Options) (Written, e
 	if _, err := f.WriteAt(info, int64(len(tag))); err != nil {
 		return Written{}, fmt.Errorf("write Info frame: %w", err)
 	}
-	if err := f.Sync(); err != nil {
+	if err := flush(f); err != nil {
 		return Written{}, fmt.Errorf("flush MP3 to disk: %w", err)
 	}
 	w.Bytes = int64(len(tag)+len(info)) + music.bytes
@@ -114,6 +115,18 @@ func writeFile(ctx context.Context, f file, src Source, opt Options) (Written, e
 		return Written{}, fmt.Errorf("read MP3 back: %w", err)
 	}
 	return w, nil
+}
+
+// flush flushes a file to disk. A share that cannot do that at all is no error: fsync(2)
+// names EINVAL, others answer ENOTSUP or ENOTTY.
+func flush(f interface{ Sync() error }) error {
+	err := f.Sync()
+	for _, unsupported := range []error{syscall.EINVAL, syscall.ENOTSUP, syscall.ENOTTY} {
+		if errors.Is(err, unsupported) {
+			return nil
+		}
+	}
+	return err
 }
 
 // music describes the audio frames, all that comes after the Info frame.

@@ -42,7 +42,7 @@ func Retag(from, to string, tags Tags) (w Written, err error) {
 	if err != nil {
 		return Written{}, fmt.Errorf("copy frames: %w", err)
 	}
-	if err := out.Sync(); err != nil {
+	if err := flush(out); err != nil {
 		return Written{}, fmt.Errorf("flush MP3 to disk: %w", err)
 	}
 	w.Bytes = int64(len(tag)) + n

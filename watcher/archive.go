@@ -253,6 +253,9 @@ func ReadPaper(path string) ([]byte, error) {
 // pipe: whoever may write into a folder may put one there under any name.
 func OpenRegular(path string) (*os.File, error) { return durable.OpenRegular(path) }
 
+// Flush flushes an open file to disk. A share that cannot do that at all is no error.
+func Flush(f *os.File) error { return durable.Flush(f) }
+
 // readJSON reads one of the program's own papers.
 func readJSON(path string, into any) error {
 	data, err := ReadPaper(path)

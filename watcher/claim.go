@@ -162,10 +162,7 @@ func (d *daemon) claim(b batch) (*job, error) {
 	}
 	for i, r := range b.Raws {
 		to := j.path("new", r.File)
-		err := d.store.FS.Take(filepath.Join(d.ws.Inbox, b.Book), r.name(), to)
-		if _, gone := os.Lstat(to); err != nil && gone == nil {
-			err = nil // a share may report a rename it has done as failed
-		}
+		err := d.store.Take(filepath.Join(d.ws.Inbox, b.Book), r.name(), to)
 		switch {
 		case i == 0 && errors.Is(err, fs.ErrNotExist):
 			return nil, errors.Join(errLost, d.removeJob(j))
@@ -173,12 +170,6 @@ func (d *daemon) claim(b batch) (*job, error) {
 		case err != nil:
 			return j, fmt.Errorf("claim recording: %w", err)
 		}
-	}
-	if err := d.store.FS.SyncDir(j.path("new")); err != nil {
-		return j, fmt.Errorf("claim recording: %w", err)
-	}
-	if err := d.store.FS.SyncDir(filepath.Join(d.ws.Inbox, b.Book)); err != nil {
-		return j, fmt.Errorf("claim recording: %w", err)
 	}
 	return j, nil
 }
@@ -216,7 +207,7 @@ func (d *daemon) makeFolder(j *job) (*job, error) {
 		d.store.Write(filepath.Join(temp, "orig.json"), paper, filePerm),
 	)
 	if err == nil {
-		err = d.store.FS.Rename(temp, j.Dir)
+		err = d.store.Rename(temp, j.Dir)
 	}
 	if err == nil {
 		err = d.store.FS.SyncDir(d.ws.Working)
@@ -250,7 +241,7 @@ func (d *daemon) adopt(dir string) (*job, error) {
 		generation, _ = strconv.Atoi(tail) // 0: no name of ours; any free one will do
 	}
 	next := base + ".t" + strconv.Itoa(generation+1)
-	if err := d.store.FS.Rename(dir, next); err != nil {
+	if err := d.store.Rename(dir, next); err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
 			return nil, errLost
 		}
@@ -314,7 +305,7 @@ func (d *daemon) removeJob(j *job) error {
 		return fmt.Errorf("drop job folder: %w", err) // not empty: raws are never deleted
 	}
 	gone := filepath.Join(d.ws.Working, d.store.TempName())
-	if err := d.store.FS.Rename(j.Dir, gone); err != nil {
+	if err := d.store.Rename(j.Dir, gone); err != nil {
 		return fmt.Errorf("drop job folder: %w", err)
 	}
 	if err := d.store.FS.SyncDir(d.ws.Working); err != nil {

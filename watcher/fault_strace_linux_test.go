@@ -1,6 +1,7 @@
 package watcher
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -168,4 +169,24 @@ func TestFaultLyingWrite(t *testing.T) {
 	if failed == 0 {
 		t.Error("no lie was noticed")
 	}
+}
+
+// A share that cannot flush at all, as some cannot: work goes on without.
+func TestFaultFlushUnsupported(t *testing.T) {
+	needRoot(t, "strace")
+	tries, wrong := 0, 0
+	for _, number := range []string{"EINVAL", "EOPNOTSUPP", "ENOTTY"} {
+		l := newFaultLife(t, secondRevision, memoryDisk(), "")
+		r := straceRun(t, &l, "fsync", "fsync:error="+number)
+		tries++
+		if err := errors.Join(invariant(l.ws, l.dropped, true), l.finished()); err != nil || r.code != 0 {
+			wrong++
+			t.Errorf("%s: it ended with %d: %s (%v)", number, r.code, r.out, err)
+		}
+		if len(r.calls) < 20 {
+			t.Errorf("only %d flushes were tried", len(r.calls))
+		}
+		l.remove(t)
+	}
+	row(t, "-", "a share that can flush nothing", tries, 0, wrong, "all done; the log and lectern status say that it is not confirmed")
 }

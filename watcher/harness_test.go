@@ -175,7 +175,7 @@ func writeFlushed(path string, data []byte) error {
 		return err
 	}
 	_, err = f.Write(data)
-	return errors.Join(err, f.Sync(), f.Close())
+	return errors.Join(err, durable.Flush(f), f.Close())
 }
 
 // testReport is what the tests read back of a report.

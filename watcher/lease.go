@@ -9,6 +9,8 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
+
+	"lectern/watcher/internal/durable"
 )
 
 // owner says who works on a job. It is the content of the job's lease.
@@ -63,7 +65,7 @@ func writeLease(jobDir string, o owner) error {
 		return fmt.Errorf("write lease: %w", err)
 	}
 	_, err = f.Write(data)
-	_ = f.Sync() // a disk that cannot do it only makes the job wait, as said above
+	_ = durable.Flush(f) // a disk that cannot do it only makes the job wait, as said above
 	if err := errors.Join(err, f.Close()); err != nil {
 		return fmt.Errorf("write lease: %w", err)
 	}

@@ -225,7 +225,7 @@ func (d *daemon) tryRename() error {
 	if err := d.store.Write(from, nil, filePerm); err != nil {
 		return fmt.Errorf("try the inbox: %w", err)
 	}
-	if err := d.store.FS.Rename(from, to); err != nil {
+	if err := d.store.Rename(from, to); err != nil {
 		return fmt.Errorf("inbox and working must lie on one disk, and a file cannot be moved between them: %w",
 			errors.Join(err, d.store.Remove(from)))
 	}

@@ -80,5 +80,5 @@ func writeNew(path string, data []byte) (err error) {
 	if _, err := f.Write(data); err != nil {
 		return err
 	}
-	return f.Sync()
+	return watcher.Flush(f)
 }

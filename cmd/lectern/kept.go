@@ -213,7 +213,7 @@ func copyNew(from, to string) (err error) {
 		return err
 	}
 	_, err = io.Copy(out, in)
-	return errors.Join(err, out.Sync(), out.Close())
+	return errors.Join(err, watcher.Flush(out), out.Close())
 }
 
 // asBadRaw makes the sentence of wrong settings one for the narrator.

@@ -65,6 +65,14 @@ func (d *Disk) tolerate(err error) error {
 	return err
 }
 
+// Flush flushes an open file. A disk that cannot do it at all is no error.
+func Flush(f *os.File) error {
+	if err := f.Sync(); err != nil && !isUnsupported(err) {
+		return err
+	}
+	return nil
+}
+
 type diskFile struct {
 	*os.File
 	disk *Disk

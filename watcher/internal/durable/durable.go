@@ -13,6 +13,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"strings"
 )
@@ -88,7 +89,7 @@ func (s Store) Write(path string, data []byte, perm fs.FileMode) error {
 	if err := s.check(temp, hex.EncodeToString(sum[:])); err != nil {
 		return fmt.Errorf("check written file: %w", errors.Join(err, s.FS.Remove(temp)))
 	}
-	if err := s.FS.Rename(temp, path); err != nil {
+	if err := s.Rename(temp, path); err != nil {
 		return fmt.Errorf("name written file: %w", errors.Join(err, s.FS.Remove(temp)))
 	}
 	return s.syncDirs(path)
@@ -98,7 +99,7 @@ func (s Store) Write(path string, data []byte, perm fs.FileMode) error {
 // the file's sha256 in lower-case hex; it is compared if the bytes have to be
 // copied. An existing target is fs.ErrExist.
 func (s Store) Move(from, to, sum string) error {
-	err := s.FS.Rename(from, to)
+	err := s.Rename(from, to)
 	if isCrossDevice(err) {
 		return s.CopyAway(from, to, sum, 0o640)
 	}
@@ -108,9 +109,28 @@ func (s Store) Move(from, to, sum string) error {
 	return s.syncDirs(to, from)
 }
 
+// Rename is FS.Rename on a share that may have lost its answer.
+func (s Store) Rename(from, to string) error { return s.done(s.FS.Rename(from, to), from, to) }
+
+// done finds out whether a rename that is reported as failed was done nevertheless: a
+// share that is asked again, because its answer was lost, no longer finds the source.
+// A target of ours that was free has then its new content. (Postfix's rule for NFS.)
+func (s Store) done(err error, from, to string) error {
+	if err == nil || errors.Is(err, fs.ErrExist) || isCrossDevice(err) {
+		return err
+	}
+	if _, gone := os.Lstat(from); !errors.Is(gone, fs.ErrNotExist) {
+		return err
+	}
+	if _, there := os.Lstat(to); there != nil {
+		return err
+	}
+	return nil
+}
+
 // Take moves the file dir/name, which lies in a folder into which others may write.
 func (s Store) Take(dir, name, to string) error {
-	if err := s.FS.Take(dir, name, to); err != nil {
+	if err := s.done(s.FS.Take(dir, name, to), filepath.Join(dir, name), to); err != nil {
 		return fmt.Errorf("take file: %w", err)
 	}
 	return s.syncDirs(to, filepath.Join(dir, name))
@@ -118,7 +138,7 @@ func (s Store) Take(dir, name, to string) error {
 
 // Give moves the file at from to dir/name, in a folder into which others may write.
 func (s Store) Give(from, dir, name string) error {
-	if err := s.FS.Give(from, dir, name); err != nil {
+	if err := s.done(s.FS.Give(from, dir, name), from, filepath.Join(dir, name)); err != nil {
 		return fmt.Errorf("give file: %w", err)
 	}
 	return s.syncDirs(filepath.Join(dir, name), from)
@@ -139,7 +159,7 @@ func (s Store) CopyAway(from, to, sum string, perm fs.FileMode) error {
 	if err := s.check(temp, sum); err != nil {
 		return fmt.Errorf("check copy: %w", errors.Join(err, s.FS.Remove(temp)))
 	}
-	if err := s.FS.Rename(temp, to); err != nil {
+	if err := s.Rename(temp, to); err != nil {
 		return fmt.Errorf("name copied file: %w", errors.Join(err, s.FS.Remove(temp)))
 	}
 	if err := s.syncDirs(to); err != nil {
