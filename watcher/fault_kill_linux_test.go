@@ -1,6 +1,7 @@
 package watcher
 
 import (
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -109,12 +110,37 @@ func TestFaultPoison(t *testing.T) {
 	row(t, "39", "a recording that kills the process", rounds, 0, wrong, "set aside after %d deaths (two real ones, the rest only marked), the other one made meanwhile", deathsMax)
 }
 
-// Row 7: a read that fails, of a file or of a folder.
+// Row 7: a read that fails, of a file or of a folder, again and again at the same
+// place: more often than a recording that is itself at fault would be tried.
 func TestFaultReadFails(t *testing.T) {
 	needRoot(t, "strace")
 	for _, call := range []string{"read", "getdents64"} {
-		tries, failed, wrong := injectEach(t, call, "error=EIO")
-		row(t, "7", call+" fails with EIO, at each place", tries, 0, wrong, "%d lives ended by it, none set aside", failed)
+		clean := newFaultLife(t, secondRevision, memoryDisk(), "")
+		whole := straceRun(t, &clean, call, "")
+		clean.remove(t)
+		if whole.code != 0 {
+			t.Skipf("strace cannot run here: %s", whole.out)
+		}
+		n, tries, failed, wrong := len(whole.calls), 0, 0, 0
+		for when := 1; when <= n; when += inShort(max(1, n/6), 1) {
+			l := newFaultLife(t, secondRevision, memoryDisk(), "")
+			for range failuresMax + 1 {
+				tries++
+				if struck := straceRun(t, &l, call, fmt.Sprintf("%s:error=EIO:when=%d", call, when)); struck.code != 0 {
+					failed++
+				}
+			}
+			err := l.end(t)
+			if err == nil && exists(filepath.Join(l.ws.SetAside, "Tides")) {
+				err = errors.New("it was set aside")
+			}
+			if err != nil {
+				wrong++
+				t.Errorf("%s fails at call %d of %d: %v", call, when, n, err)
+			}
+			l.remove(t)
+		}
+		row(t, "7", call+" fails with EIO, at each place, four times over", tries, 0, wrong, "%d lives ended by it, none set aside", failed)
 		if failed == 0 {
 			t.Errorf("no life noticed that %s failed", call)
 		}

@@ -30,7 +30,9 @@ func TestFaultSecondInstance(t *testing.T) {
 		}
 		s := quickly(t, nil)
 		s.LockDir = filepath.Join(ws.Root, "lock")
-		err := Run(context.Background(), ws, s, testHands(), zap.NewNop())
+		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+		err := Run(ctx, ws, s, testHands(), zap.NewNop())
+		cancel()
 		var held *HeldError
 		if !errors.As(err, &held) || held.PID != first.cmd.Process.Pid {
 			wrong++
