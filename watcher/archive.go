@@ -249,6 +249,9 @@ func ReadPaper(path string) ([]byte, error) {
 	return io.ReadAll(io.LimitReader(f, jsonMaxBytes))
 }
 
+// ErrNotRegular reports a link, a pipe or a device in place of a file.
+var ErrNotRegular = durable.ErrNotRegular
+
 // OpenRegular opens a file for reading, never through a link and never waiting on a
 // pipe: whoever may write into a folder may put one there under any name.
 func OpenRegular(path string) (*os.File, error) { return durable.OpenRegular(path) }

@@ -117,7 +117,7 @@ const askMark = "ask-"
 
 // makeAsk puts a job for an Ask into working/, unless the chapter is in work.
 func (d *daemon) makeAsk(f Filed, ask Ask) (*job, error) {
-	key := chapterKey(f.Book, d.hands.Sort(f.Book, f.Chapter+".wav").Key)
+	key := chapterKey(f.Book, d.askSort(f.Book, f.Chapter+".wav").Key)
 	inWork := func() (bool, error) {
 		names, err := namesIn(d.ws.Working)
 		return slices.ContainsFunc(names, func(name string) bool { return strings.HasPrefix(name, key+"-") }), err

@@ -20,6 +20,7 @@
 //	finished/BOOK/NAME - please read.txt     what she must do, if anything
 //	finished/BOOK/superseded/NAME.r1.mp3     earlier revisions, with their reports
 //	                                         (of a room test NAME.r1.txt)
+//	                                         and what was withdrawn: its report says so
 //	archive/BOOK/NAME.r1.recipe.json         how a revision was made, of which raws
 //	setaside/BOOK/superseded/NAME.1.wav      earlier tries that were set aside
 //
@@ -29,6 +30,7 @@
 //	job.json     the playing order: claimed raws and archived ones
 //	lease        who works on it, and a counter that shows the owner lives
 //	cleared      set once earlier files of the same names are out of the way
+//	progress     the share done, for Status
 //	tries/       one mark for each try begun, one for each that failed
 //
 // Memory holds only what was seen of files that still arrive. It may be lost
@@ -40,4 +42,8 @@
 // work (job.go), publish (publish.go), archive (archive.go) or set aside
 // (setaside.go). Every step is durable before the next begins, overwrites
 // nothing, and may be repeated: starting again after a crash is the same code.
+//
+// What a person asks for a finished chapter (ask.go, answer.go) is a job like any
+// other, without raws of its own, which another process may begin beside the daemon.
+// Audit and Status only read.
 package watcher

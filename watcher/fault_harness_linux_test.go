@@ -45,6 +45,9 @@ func row(t testing.TB, number, what string, tries, lost, wrong int, reached stri
 // needRoot skips where the machine cannot be made to fail.
 func needRoot(t testing.TB, tools ...string) {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("left out of the short form")
+	}
 	if os.Getuid() != 0 {
 		t.Skip("needs root, to mount file systems and to change what the system allows")
 	}

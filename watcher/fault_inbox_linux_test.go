@@ -97,6 +97,9 @@ func TestFaultNotificationsOverflow(t *testing.T) {
 
 // Row 23: very many files at once.
 func TestFaultVeryManyFiles(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left out of the short form")
+	}
 	n := inShort(1000, 10000)
 	ws := memoryWorkspace(t)
 	dropped := map[string]int{}

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
@@ -186,9 +187,22 @@ func (d *daemon) enter(state *folderState, folder, name string, now time.Time) {
 
 func (d *daemon) track(folder, name string) *tracked {
 	t := &tracked{folder: folder, name: name}
-	t.sorted = d.hands.Sort(folder, strings.TrimRight(name, ". "))
+	t.sorted = d.askSort(folder, strings.TrimRight(name, ". "))
 	t.key = chapterKey(folder, t.sorted.Key)
 	return t
+}
+
+// askSort is Hands.Sort; a panic in it leaves a question about the file.
+func (d *daemon) askSort(folder, name string) (s Sorted) {
+	defer func() {
+		if v := recover(); v != nil {
+			d.log.Error("the program failed while reading a name", failure(&panicError{v, debug.Stack()})...)
+			stem := stemOf(name)
+			s = Sorted{Chapter: stem, Key: Fold(stem), Role: roleChapter,
+				Says: "This file's name makes the program fail. Please give it another one, drop it again, and report the fault."}
+		}
+	}()
+	return d.hands.Sort(folder, name)
 }
 
 // stalledAfter is how long a file may be short of what its header promises
@@ -268,7 +282,7 @@ func (d *daemon) isQuestion(t *tracked) (bool, error) {
 	if t.sorted.CopyOf == "" {
 		return true, nil
 	}
-	key := chapterKey(t.folder, d.hands.Sort(t.folder, t.sorted.CopyOf+".wav").Key)
+	key := chapterKey(t.folder, d.askSort(t.folder, t.sorted.CopyOf+".wav").Key)
 	for _, state := range d.folders {
 		for _, other := range state.files {
 			if other.key == key {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"io/fs"
 	"os"
+	"strings"
 	"sync/atomic"
 	"syscall"
 	"testing"
@@ -118,4 +119,24 @@ func TestRoomForRunningJobsIsPromised(t *testing.T) {
 	if got, want := d.roomFor(3600, 1).working, int64(635e6+86.4e6*1.2); got < want-1e6 || got > want+1e6 {
 		t.Errorf("an hour needs %d bytes, want about %d", got, want)
 	}
+}
+
+func TestNameThatMakesTheProgramFailIsSetAside(t *testing.T) {
+	hands := testHands()
+	hands.Sort = func(book, name string) Sorted {
+		if strings.HasPrefix(name, "poison") {
+			panic("a fault of the parser")
+		}
+		return testSort(book, name)
+	}
+	inBubble(t, hands, nil, func(b *bubble) {
+		sum := drop(b, b.ws, "Tides/poison.wav", "x")
+		other := drop(b, b.ws, "Tides/01.wav", "y")
+		b.after(time.Minute)
+		b.wantFile("setaside/Tides/poison - please read.txt", true)
+		b.wantFile("finished/Tides/01.mp3", true)
+		if err := invariant(b.ws, map[string]int{sum: 1, other: 1}, true); err != nil {
+			b.Error(err)
+		}
+	})
 }

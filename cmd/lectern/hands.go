@@ -1,9 +1,11 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"path/filepath"
 	"time"
@@ -32,6 +34,9 @@ func (h hands) forWatcher() watcher.Hands {
 
 // complete looks at a raw's chunks.
 func complete(path string) watcher.Completeness {
+	if blank, err := isBlank(path); err == nil && blank {
+		return watcher.Completeness{State: watcher.Arriving, Says: "its size is there, but nothing is in it yet"}
+	}
 	info, err := walkFile(path)
 	var bad *wav.BadError
 	var unsupported *wav.UnsupportedError
@@ -54,6 +59,23 @@ func complete(path string) watcher.Completeness {
 		c.State = watcher.Unfinished
 	}
 	return c
+}
+
+// isBlank tells whether a file begins with nothing but zeros: what a copy that sets its
+// size first leaves until its bytes come, or a synchronizing program in place of a file
+// it has not fetched. No WAV begins so.
+func isBlank(path string) (bool, error) {
+	f, err := watcher.OpenRegular(path)
+	if err != nil {
+		return false, err
+	}
+	defer f.Close()
+	head := make([]byte, 4096)
+	n, err := io.ReadFull(f, head)
+	if err != nil && err != io.ErrUnexpectedEOF {
+		return false, err // of an empty file, too
+	}
+	return len(bytes.Trim(head[:n], "\x00")) == 0, nil
 }
 
 func walkFile(path string) (wav.Info, error) {
@@ -179,10 +201,13 @@ func (h hands) settingsNow(book string) (config.Chapter, error) {
 	if errors.Is(err, fs.ErrNotExist) {
 		return now, nil
 	}
-	if err == nil {
-		now, err = config.ReadBook(book, text, now)
+	if errors.Is(err, watcher.ErrNotRegular) {
+		return now, &watcher.BadRaw{Says: "The about.toml of the book is a link or a device and not a file, so it is not read. Put the file itself there and drop the take again."}
 	}
 	if err != nil {
+		return now, fmt.Errorf("read the book's settings: %w", err)
+	}
+	if now, err = config.ReadBook(book, text, now); err != nil {
 		return now, &watcher.BadRaw{Says: fmt.Sprintf("The settings of the book cannot be used: %v Correct the file and drop the take again.", err)}
 	}
 	return now, nil
