@@ -7,6 +7,7 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"strings"
 
 	"go.uber.org/zap"
 )
@@ -64,7 +65,7 @@ func (d *daemon) returnChanged(j *job, s step) error {
 
 // returnedMark is the file in a job's folder that says that a recording went back.
 func returnedMark(j *job, s step) string {
-	return j.path(path.Base(s.From.Path) + ".returned")
+	return j.path(strings.TrimSuffix(path.Base(s.From.Path), ".wav") + ".returned")
 }
 
 // putBack gives one recording of a job back to the inbox, under its own name.
