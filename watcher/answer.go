@@ -161,13 +161,8 @@ func (d *daemon) planRename(j *job, s shelf, list []jobRaw, made Made) (plan, er
 		return plan{}, err
 	}
 	p.Steps = append(p.Steps, step{From: from, To: name(s.Ending), SHA256: made.SHA256})
-	if err := d.paper(&p, j, paperReport, papers.Report, name(".json")); err != nil {
+	if err := d.besideIt(&p, j, papers, name); err != nil {
 		return plan{}, err
-	}
-	if papers.PleaseRead != nil {
-		if err := d.paper(&p, j, paperPleaseRead, papers.PleaseRead, name(pleaseRead)); err != nil {
-			return plan{}, err
-		}
 	}
 	recipe := place{"archive", path.Join(to.Book, fmt.Sprintf("%s.r%d.recipe.json", to.Stem, revision))}
 	if err := d.paper(&p, j, paperRecipe, papers.Recipe, recipe); err != nil {

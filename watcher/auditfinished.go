@@ -141,7 +141,7 @@ func (a *auditor) pair(book, name, stem, ending, want string) error {
 	case err != nil:
 		return err
 	case sum == "" && exists(stem+".json"):
-		a.note("taken_away", book, name+ending, "its report is there, but the file was taken away")
+		a.note("taken_away", book, name+ending, "its report is there, but the file was taken away; lectern remake brings it back")
 	case sum != "" && sum != want:
 		a.wrong("changed_finished", book, name+ending, "it is not the file its report tells of: it was changed or damaged. lectern remake puts the right one back")
 	}

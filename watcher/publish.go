@@ -97,16 +97,8 @@ func (d *daemon) prepare(j *job, list []jobRaw, made Made, took time.Duration) (
 		return plan{}, err
 	}
 	p.Steps = append(p.Steps, step{From: from, To: name(s.Ending), SHA256: made.SHA256})
-	if err := d.paper(&p, j, paperReport, papers.Report, name(".json")); err != nil {
+	if err := d.besideIt(&p, j, papers, name); err != nil {
 		return plan{}, err
-	}
-	if err := d.removeText(&p, name(pleaseRead)); err != nil {
-		return plan{}, err
-	}
-	if papers.PleaseRead != nil {
-		if err := d.paper(&p, j, paperPleaseRead, papers.PleaseRead, name(pleaseRead)); err != nil {
-			return plan{}, err
-		}
 	}
 	if err := d.solved(&p, j, s); err != nil {
 		return plan{}, err
@@ -126,6 +118,17 @@ func (d *daemon) prepare(j *job, list []jobRaw, made Made, took time.Duration) (
 		})
 	}
 	return p, d.writePlan(j, p)
+}
+
+// besideIt plans the report and the note that lie beside a finished file.
+func (d *daemon) besideIt(p *plan, j *job, papers Papers, name func(ending string) place) error {
+	if err := d.paper(p, j, paperReport, papers.Report, name(".json")); err != nil {
+		return err
+	}
+	if err := d.removeText(p, name(pleaseRead)); err != nil || papers.PleaseRead == nil {
+		return err
+	}
+	return d.paper(p, j, paperPleaseRead, papers.PleaseRead, name(pleaseRead))
 }
 
 // pleaseRead ends the name of the text that says what the narrator must do. No

@@ -57,8 +57,16 @@ func printAudit(show *show, a watcher.Audit) {
 	if !a.Clean {
 		verdict = fmt.Sprintf("%d to look at", len(a.Exceptions))
 	}
-	show.line("%s: %d recordings, %d recipes, %d reports and their files, %d jobs in work; %.1f GB read.",
-		verdict, n.Raws, n.Recipes, n.Finished, n.Jobs, float64(n.Bytes)/1e9)
+	show.line("%s: %s, %s, %s with their files, %s in work; %.1f GB read.", verdict, counted(n.Raws, "recording"),
+		counted(n.Recipes, "recipe"), counted(n.Finished, "report"), counted(n.Jobs, "job"), float64(n.Bytes)/1e9)
+}
+
+// counted is a number of things in words.
+func counted(n int, thing string) string {
+	if n == 1 {
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
 }
 
 // oneWorkspace allows one workspace, or none for this folder.

@@ -93,11 +93,7 @@ its new name in the same book, without an ending.`,
 	}
 	dir := workspaceFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		a, err := newAsker(cmd, *dir, nil)
-		if err != nil {
-			return err
-		}
-		found, err := a.findOne(args[0])
+		a, found, err := newAskerFor(cmd, *dir, args[0])
 		if err != nil {
 			return err
 		}
@@ -129,11 +125,7 @@ NAME is a chapter, or BOOK/CHAPTER where several books have one of that name.`,
 	}
 	dir := workspaceFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		a, err := newAsker(cmd, *dir, nil)
-		if err != nil {
-			return err
-		}
-		found, err := a.findOne(args[0])
+		a, found, err := newAskerFor(cmd, *dir, args[0])
 		if err != nil {
 			return err
 		}
@@ -166,6 +158,16 @@ func newAsker(cmd *cobra.Command, dir string, set []string) (*asker, error) {
 		ws: ws, watch: watchSettings(settings.Watch), show: newShow(cmd.OutOrStdout()),
 		hands: hands{ws: ws, set: settings, flags: set, log: newLog(cmd.ErrOrStderr(), false)},
 	}, nil
+}
+
+// newAskerFor is newAsker for one chapter.
+func newAskerFor(cmd *cobra.Command, dir, name string) (*asker, watcher.Filed, error) {
+	a, err := newAsker(cmd, dir, nil)
+	if err != nil {
+		return nil, watcher.Filed{}, err
+	}
+	found, err := a.findOne(name)
+	return a, found, err
 }
 
 // do carries out one ask and tells how it went; it returns what to end with.
