@@ -1,6 +1,7 @@
 package watcher
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -22,6 +23,9 @@ func (d *daemon) carryOut(ctx context.Context, j *job, p plan) error {
 	if err := d.disksThere(); err != nil {
 		return err
 	}
+	if err := d.unchangedSince(j, p); err != nil {
+		return err
+	}
 	first := firstOpen(j, p)
 	for i, s := range p.Steps {
 		if err := ctx.Err(); err != nil {
@@ -31,7 +35,7 @@ func (d *daemon) carryOut(ctx context.Context, j *job, p plan) error {
 			return errLost // taken over while this process slept
 		}
 		if i < first {
-			if err := d.confirm(s); err != nil {
+			if err := d.confirm(j, s); err != nil {
 				return err
 			}
 			continue
@@ -46,6 +50,9 @@ func (d *daemon) carryOut(ctx context.Context, j *job, p plan) error {
 			if err = d.displace(s.To); err == nil {
 				err = d.do(j, s)
 			}
+		}
+		if errors.Is(err, errChanged) {
+			err = d.returnChanged(j, s)
 		}
 		if err != nil {
 			return fmt.Errorf("publish %q: %w", s.From.Path, err)
@@ -116,8 +123,8 @@ func (p plan) clearing() (n int) {
 
 // confirm looks for a file that an earlier run has moved. A finished file may
 // have been taken away by its owner since; a recording or recipe may not.
-func (d *daemon) confirm(s step) error {
-	if !s.Vital {
+func (d *daemon) confirm(j *job, s step) error {
+	if !s.Vital || exists(returnedMark(j, s)) {
 		return nil
 	}
 	sum, _, err := d.store.Sum(d.ws.at(s.To, ""))
@@ -170,7 +177,7 @@ func (d *daemon) do(j *job, s step) error {
 	if s.Raw {
 		if !lookAt(info).sameBytes(s.Look) {
 			if sum, _, err := d.store.Sum(from); err != nil || sum != s.SHA256 {
-				return errors.Join(durable.ErrNotSame, err)
+				return cmp.Or(err, errChanged)
 			}
 		}
 		if sharesInode(info) {
@@ -204,8 +211,13 @@ func (d *daemon) dropLeftover(from string, there bool, s step) error {
 	if !there {
 		return nil
 	}
-	if sum, _, err := d.store.Sum(from); err != nil || sum != s.SHA256 {
-		return errors.Join(errTaken, err)
+	switch sum, _, err := d.store.Sum(from); {
+	case err != nil:
+		return err
+	case sum != s.SHA256 && s.Raw:
+		return errChanged // after its copy was made
+	case sum != s.SHA256:
+		return errTaken
 	}
 	return d.store.Remove(from)
 }

@@ -286,13 +286,9 @@ func (d *daemon) complete(j *job) error {
 
 // unclaim puts the raws back where they came from and drops the job.
 func (d *daemon) unclaim(j *job) error {
-	if err := d.store.MkdirAll(d.ws.Inbox, j.Book, inboxPerm); err != nil {
-		return err
-	}
 	for _, r := range j.Raws {
-		err := d.store.Give(j.path("new", r.File), filepath.Join(d.ws.Inbox, j.Book), r.name())
-		if err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return fmt.Errorf("put recording back: %w", err)
+		if err := d.putBack(j, r); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
 		}
 	}
 	return d.removeJob(j)

@@ -117,9 +117,18 @@ func driveWith(ws *Workspace, disk durable.FS, hands Hands) error {
 	d := newDaemon(ws, Settings{fs: disk, Quiet: time.Second, FreeMarginBytes: 1}.withDefaults(), hands, zap.NewNop())
 	d.sweep(now)
 	d.adoptAll(now)
-	ctx := context.Background()
+	work := func(j *job) error {
+		err := d.work(context.Background(), j)
+		// A disk may have another number after a start. Then a recording looks changed,
+		// and has to look the same once more.
+		var wait *waitError
+		if errors.As(err, &wait) {
+			err = d.work(context.Background(), j)
+		}
+		return err
+	}
 	for _, j := range d.owned {
-		if err := d.work(ctx, j); err != nil && !errors.Is(err, errLost) {
+		if err := work(j); err != nil && !errors.Is(err, errLost) {
 			return err
 		}
 	}
@@ -136,7 +145,7 @@ func driveWith(ws *Workspace, disk durable.FS, hands Hands) error {
 		}
 		j, err := d.claim(b)
 		if err == nil {
-			err = d.work(ctx, j)
+			err = work(j)
 		}
 		if err != nil {
 			return err

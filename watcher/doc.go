@@ -30,6 +30,7 @@
 //	job.json     the playing order: claimed raws and archived ones
 //	lease        who works on it, and a counter that shows the owner lives
 //	cleared      set once earlier files of the same names are out of the way
+//	N.returned   set before a raw goes back that changed after its chapter was made
 //	progress     the share done, for Status
 //	tries/       one mark for each try begun, one for each that failed
 //

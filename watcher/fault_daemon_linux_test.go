@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -165,10 +166,18 @@ func (d *faultLines) stop(t testing.TB) {
 // unfinished ones do not count.
 func handedOver(t testing.TB, ws *Workspace) map[string]string {
 	t.Helper()
+	all := sumsIn(t, ws.Finished, ws.Archive, ws.SetAside)
+	maps.DeleteFunc(all, func(path, _ string) bool { return durable.IsTemp(filepath.Base(path)) })
+	return all
+}
+
+// sumsIn returns the sums of all files below some folders, by path.
+func sumsIn(t testing.TB, roots ...string) map[string]string {
+	t.Helper()
 	all := map[string]string{}
-	for _, root := range []string{ws.Finished, ws.Archive, ws.SetAside} {
+	for _, root := range roots {
 		check(t, filepath.WalkDir(root, func(path string, e fs.DirEntry, err error) error {
-			if err != nil || e.IsDir() || durable.IsTemp(e.Name()) {
+			if err != nil || e.IsDir() {
 				return err
 			}
 			data, err := os.ReadFile(path)

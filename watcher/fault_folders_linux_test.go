@@ -130,3 +130,48 @@ func TestFaultPreallocatedReopened(t *testing.T) {
 	row(t, "18", "preallocated copy, opened for each part (quiet time 0.4 s instead of 5)", tries, 0, wrong+early,
 		"%d claimed early; %d more tries were void, since this machine was too slow", early, void)
 }
+
+// Row 3: after the power cut the disk comes back under another number, as it may when
+// disks are plugged in anew.
+func TestFaultDiskRenumbered(t *testing.T) {
+	disk, other := newLoopDisk(t, 32), newLoopDisk(t, 1)
+	calls := callsOf(t, secondRevision, disk)
+	tries, wrong, renumbered := 0, 0, 0
+	for at := 1; at <= calls; at += inShort(20, 4) {
+		l := newPowerLife(t, secondRevision, disk)
+		if cut, out := l.run(t, at, 0, ""); !cut {
+			t.Fatalf("no cut before call %d: %s", at, out)
+		}
+		before := deviceOf(t, disk.dir)
+		// Off together and on in the other order, each takes the other's loop device.
+		command(t, "umount", disk.dir)
+		command(t, "umount", other.dir)
+		if tries%2 == 0 {
+			command(t, "mount", "-o", "loop", other.image, other.dir)
+		}
+		command(t, "mount", "-o", "loop", disk.image, disk.dir)
+		if tries%2 == 1 {
+			command(t, "mount", "-o", "loop", other.image, other.dir)
+		}
+		if deviceOf(t, disk.dir) != before {
+			renumbered++
+		}
+		tries++
+		if err := l.end(t); err != nil {
+			wrong++
+			t.Errorf("cut before call %d: %v", at, err)
+		}
+		l.remove(t)
+	}
+	row(t, "3", "power cut, and the disk comes back under another number", tries, 0, wrong, "%d times it had another one", renumbered)
+	if renumbered == 0 {
+		t.Error("the disk kept its number: this test proves nothing")
+	}
+}
+
+func deviceOf(t testing.TB, path string) uint64 {
+	t.Helper()
+	info, err := os.Stat(path)
+	check(t, err)
+	return lookAt(info).Device
+}

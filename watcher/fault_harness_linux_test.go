@@ -135,10 +135,14 @@ type faultDisk struct {
 	freezeAt     int
 	cutDisk      string
 	noFlush      string
+	onCall       func(n int) // nil: nothing happens
 }
 
 func (d *faultDisk) step() {
 	d.calls++
+	if d.onCall != nil {
+		d.onCall(d.calls)
+	}
 	if d.calls == d.cutAt {
 		d.cut()
 	}
