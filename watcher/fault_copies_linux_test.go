@@ -145,10 +145,7 @@ func TestFaultCopies(t *testing.T) {
 				}
 				b.after(time.Minute)
 				lost = c.copies - b.count(Finished)
-				if err := invariant(b.ws, dropped, true); err != nil {
-					wrong++
-					b.Error(err)
-				}
+				wrong += amiss(b, invariant(b.ws, dropped, true))
 			})
 			row(t, c.row, c.what, c.copies, lost, wrong+early, "%d claimed early", early)
 		})
@@ -188,10 +185,7 @@ func TestFaultWriterAcrossTheClaim(t *testing.T) {
 			}
 			dropped[sumOf([]byte(half+"and the rest"))] = 1
 		}
-		if err := invariant(b.ws, dropped, true); err != nil {
-			wrong++
-			b.Error(err)
-		}
+		wrong += amiss(b, invariant(b.ws, dropped, true))
 	})
 	row(t, "19", "written to across the claim", tries, 0, wrong, "noticed %d times, made of the whole", noticed)
 }
@@ -244,10 +238,7 @@ func TestFaultSameNameAgain(t *testing.T) {
 			expect(name("late"), 2, fmt.Sprint("late 2 ", i))
 			expect(name("during"), 2, fmt.Sprint("during 2 ", i))
 		}
-		if err := invariant(b.ws, dropped, true); err != nil {
-			wrong++
-			b.Error(err)
-		}
+		wrong += amiss(b, invariant(b.ws, dropped, true))
 	})
 	row(t, "27", "the same name again: before, during and after, and the same bytes", 4*n, 0, wrong, "revisions as they must be, nothing overwritten")
 }

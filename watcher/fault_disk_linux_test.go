@@ -114,10 +114,7 @@ func TestFaultDiskFullAtFlush(t *testing.T) {
 		if code, out := faultRun(t, ws.Root, nil); code != 0 {
 			t.Errorf("with room again: %s", out)
 		}
-		if err := invariant(ws, map[string]int{sum: 1}, true); err != nil {
-			wrong++
-			t.Error(err)
-		}
+		wrong += amiss(t, invariant(ws, map[string]int{sum: 1}, true))
 		command(t, "umount", d.dir)
 	}
 	row(t, "10", "disk full at the flush", tries, 0, wrong, "noticed in %d of %d, nothing published, made once there was room", noticed, tries)
@@ -141,10 +138,7 @@ func TestFaultFileSizeLimit(t *testing.T) {
 			t.Errorf("without the limit: %s", out)
 		}
 		l.dropped[sum] = 1
-		if err := invariant(l.ws, l.dropped, true); err != nil {
-			wrong++
-			t.Error(err)
-		}
+		wrong += amiss(t, invariant(l.ws, l.dropped, true))
 		l.remove(t)
 	}
 	row(t, "10", "a limit on the size of files", tries, 0, wrong, "the job waits with the reason, and is made without the limit")
@@ -186,11 +180,7 @@ func TestFaultReadOnlyDisk(t *testing.T) {
 		waitIdle(t, ws)
 	}
 	stop()
-	wrong := 0
-	if err := invariant(ws, dropped, true); err != nil {
-		wrong++
-		t.Error(err)
-	}
+	wrong := amiss(t, invariant(ws, dropped, true))
 	row(t, "11", "the disk turns read-only in mid-work", tries, 0, wrong, "waits with the reason, goes on by itself")
 }
 
@@ -213,10 +203,7 @@ func TestFaultNoRightToFinished(t *testing.T) {
 		if code, out := faultRunAs(t, nobody, l.root); code != 0 {
 			t.Errorf("with the right again: %s", out)
 		}
-		if err := errors.Join(invariant(l.ws, l.dropped, true), l.finished()); err != nil {
-			wrong++
-			t.Error(err)
-		}
+		wrong += amiss(t, errors.Join(invariant(l.ws, l.dropped, true), l.finished()))
 		l.remove(t)
 	}
 	row(t, "11", "no right to write into finished", tries, 0, wrong, "waits with the reason, goes on once it may")

@@ -33,11 +33,7 @@ func TestFaultInboxReplaced(t *testing.T) {
 	}
 	waitIdle(t, ws)
 	stop()
-	wrong := 0
-	if err := invariant(ws, dropped, true); err != nil {
-		wrong++
-		t.Error(err)
-	}
+	wrong := amiss(t, invariant(ws, dropped, true))
 	row(t, "25", "the inbox renamed and made anew (no rescans)", tries, tries-archived(ws), wrong, "found again within %.1f s", slowest.Seconds())
 }
 
@@ -60,11 +56,7 @@ func TestFaultFoldersFilledAtOnce(t *testing.T) {
 	patiently(t, "all chapters are made", time.Minute, func() bool { return archived(ws) == folders })
 	waitIdle(t, ws)
 	stop()
-	wrong := 0
-	if err := invariant(ws, dropped, true); err != nil {
-		wrong++
-		t.Error(err)
-	}
+	wrong := amiss(t, invariant(ws, dropped, true))
 	if n := lines.FilterMessageSnippet("too deep").Len(); n != folders {
 		wrong++
 		t.Errorf("%d lines say that a folder is too deep", n)
@@ -122,11 +114,7 @@ func TestFaultPreallocatedReopened(t *testing.T) {
 	}
 	waitIdle(t, ws)
 	stop()
-	wrong := 0
-	if err := invariant(ws, dropped, true); err != nil {
-		wrong++
-		t.Error(err)
-	}
+	wrong := amiss(t, invariant(ws, dropped, true))
 	row(t, "18", "preallocated copy, opened for each part (quiet time 0.4 s instead of 5)", tries, 0, wrong+early,
 		"%d claimed early; %d more tries were void, since this machine was too slow", early, void)
 }

@@ -42,6 +42,16 @@ func row(t testing.TB, number, what string, tries, lost, wrong int, reached stri
 	}
 }
 
+// amiss tells of an error of the oracle and counts it.
+func amiss(t testing.TB, err error) int {
+	t.Helper()
+	if err == nil {
+		return 0
+	}
+	t.Error(err)
+	return 1
+}
+
 // needRoot skips where the machine cannot be made to fail.
 func needRoot(t testing.TB, tools ...string) {
 	t.Helper()

@@ -83,11 +83,7 @@ func TestFaultNotificationsOverflow(t *testing.T) {
 	patiently(t, "all chapters are made", 5*time.Minute, func() bool { return archived(ws) == n })
 	waitIdle(t, ws)
 	stop()
-	wrong := 0
-	if err := invariant(ws, dropped, true); err != nil {
-		wrong++
-		t.Error(err)
-	}
+	wrong := amiss(t, invariant(ws, dropped, true))
 	overflows := lines.FilterMessageSnippet("could not tell of all").Len()
 	if overflows == 0 {
 		t.Error("the queue never overflowed: this test proves nothing")
@@ -116,11 +112,7 @@ func TestFaultVeryManyFiles(t *testing.T) {
 	rss := heldAtMost(t, l.cmd.Process.Pid)
 	check(t, l.stdin.Close())
 	check(t, l.cmd.Wait())
-	wrong := 0
-	if err := invariant(ws, dropped, true); err != nil {
-		wrong++
-		t.Error(err)
-	}
+	wrong := amiss(t, invariant(ws, dropped, true))
 	row(t, "23", "very many files at once", n, n-archived(ws), wrong, "%d of %d made, %.0f MB held at most", archived(ws), n, float64(rss)/1e6)
 }
 
@@ -154,11 +146,7 @@ func TestFaultWatchLimit(t *testing.T) {
 	patiently(t, "all chapters are made", time.Minute, func() bool { return archived(ws) == books })
 	waitIdle(t, ws)
 	stop()
-	wrong := 0
-	if err := invariant(ws, dropped, true); err != nil {
-		wrong++
-		t.Error(err)
-	}
+	wrong := amiss(t, invariant(ws, dropped, true))
 	if lines.FilterMessageSnippet("polling").Len() != 1 {
 		wrong++
 		t.Errorf("nothing is said of polling: %s", messages(lines))
@@ -187,11 +175,7 @@ func TestFaultDiskTakenOff(t *testing.T) {
 		waitIdle(t, ws)
 	}
 	stop()
-	wrong := 0
-	if err := invariant(ws, dropped, true); err != nil {
-		wrong++
-		t.Error(err)
-	}
+	wrong := amiss(t, invariant(ws, dropped, true))
 	row(t, "25", "the disk taken off and put back (rescan every 0.2 s instead of 15)", tries, tries-archived(ws), wrong, "found again within %.1f s", slowest.Seconds())
 }
 
@@ -220,10 +204,7 @@ func TestFaultRenamesAndFolders(t *testing.T) {
 		waitIdle(t, ws)
 		stop()
 		lost += n - archived(ws)
-		if err := invariant(ws, dropped, true); err != nil {
-			wrong++
-			t.Error(err)
-		}
+		wrong += amiss(t, invariant(ws, dropped, true))
 	}
 	row(t, "21", "every file renamed 10 times in a row", rounds*n, lost, wrong, "all made under the name they ended with")
 
@@ -244,10 +225,7 @@ func TestFaultRenamesAndFolders(t *testing.T) {
 	patiently(t, "all chapters are made", time.Minute, func() bool { return archived(ws) == 3*folders })
 	waitIdle(t, ws)
 	stop()
-	if err := invariant(ws, dropped, true); err != nil {
-		wrong++
-		t.Error(err)
-	}
+	wrong += amiss(t, invariant(ws, dropped, true))
 	row(t, "26", "book folders moved in whole", folders, 3*folders-archived(ws), wrong, "%d chapters made", archived(ws))
 }
 
@@ -273,10 +251,7 @@ func TestFaultUnreadable(t *testing.T) {
 		if code, out := faultRunAs(t, nobody, l.root); code != 0 {
 			t.Errorf("with the right to read it: %s", out)
 		}
-		if err := errors.Join(invariant(l.ws, l.dropped, true), l.finished()); err != nil {
-			wrong++
-			t.Error(err)
-		}
+		wrong += amiss(t, errors.Join(invariant(l.ws, l.dropped, true), l.finished()))
 		l.remove(t)
 	}
 	row(t, "37", "no right to read the recording", tries, 0, wrong, "waits, and is taken once it may be read")
@@ -310,14 +285,8 @@ func TestFaultFinishedDiskTakenOff(t *testing.T) {
 		}
 		command(t, "mount", "-o", "loop", d.image, d.dir)
 		check(t, os.RemoveAll(filepath.Join(d.dir, "lost+found")))
-		if err := life(); err != nil {
-			wrong++
-			t.Error(err)
-		}
+		wrong += amiss(t, life())
 	}
-	if err := invariant(ws, dropped, true); err != nil {
-		wrong++
-		t.Error(err)
-	}
+	wrong += amiss(t, invariant(ws, dropped, true))
 	row(t, "25", "the disk of finished taken off while a chapter is made", tries, 0, wrong, "nothing under the mount point, published once it is back")
 }

@@ -45,10 +45,7 @@ func TestFaultKilledAtRandom(t *testing.T) {
 		patiently(t, "all chapters are made", time.Minute, func() bool { return archived(ws) == takes })
 		waitIdle(t, ws)
 		d.stop(t)
-		if err := invariant(ws, dropped, true); err != nil {
-			wrong++
-			t.Error(err)
-		}
+		wrong += amiss(t, invariant(ws, dropped, true))
 		recipes, err := filepath.Glob(filepath.Join(ws.Archive, "*", "*.recipe.json"))
 		check(t, err)
 		if len(recipes) != takes {
@@ -102,10 +99,7 @@ func TestFaultPoison(t *testing.T) {
 			wrong++
 			t.Error("it was not set aside with a note")
 		}
-		if err := invariant(ws, map[string]int{bad: 1, good: 1}, true); err != nil {
-			wrong++
-			t.Error(err)
-		}
+		wrong += amiss(t, invariant(ws, map[string]int{bad: 1, good: 1}, true))
 	}
 	row(t, "39", "a recording that kills the process", rounds, 0, wrong, "set aside after %d deaths (two real ones, the rest only marked), the other one made meanwhile", deathsMax)
 }

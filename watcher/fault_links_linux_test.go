@@ -107,10 +107,7 @@ func TestFaultSwappedForALink(t *testing.T) {
 				check(t, ignoreMissing(os.Remove(real))) // the link
 				check(t, os.Rename(link, real))
 			}
-			if err := errors.Join(leaks(ws, hidden), invariant(ws, map[string]int{sum: 1}, false)); err != nil {
-				wrong++
-				t.Error(err)
-			}
+			wrong += amiss(t, errors.Join(leaks(ws, hidden), invariant(ws, map[string]int{sum: 1}, false)))
 			check(t, os.RemoveAll(ws.Root))
 		}
 		row(t, "31", c.what, swaps, 0, wrong, "made %d times, refused %d times, nothing from outside", made, refused)
@@ -161,11 +158,7 @@ func TestFaultLinks(t *testing.T) {
 		}
 		b.after(time.Hour)
 		b.wantLine(2*len(kinds), "refused, because it is a link")
-		wrong := 0
-		if err := leaks(b.ws, hidden); err != nil {
-			wrong++
-			b.Error(err)
-		}
+		wrong := amiss(b, leaks(b.ws, hidden))
 		if got := handedOver(b, b.ws); len(got) > 0 {
 			wrong++
 			b.Errorf("handed over: %s", listed(got))

@@ -173,9 +173,6 @@ func TestFaultForeignRecordings(t *testing.T) {
 		}
 	}
 	stop()
-	if err := invariant(ws, dropped, true); err != nil {
-		wrong++
-		t.Error(err)
-	}
+	wrong += amiss(t, invariant(ws, dropped, true))
 	row(t, "32", "a recording that is also somebody else's file, with rights of its own", tries, 0, wrong, "copied, mode 0440, theirs unchanged")
 }
