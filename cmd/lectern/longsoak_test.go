@@ -52,6 +52,9 @@ func TestSoak(t *testing.T) {
 			case err := <-d.ended:
 				t.Fatalf("the daemon ended by itself: %v\n%s", err, d.log)
 			case <-tick.C:
+				if len(files(t, filepath.Join(root, "inbox"), ".wav")) > 8 {
+					continue // the machine is behind; kills at work are what this is about
+				}
 				takes++
 				data := shortTake(takes)
 				if takes%11 == 0 {
