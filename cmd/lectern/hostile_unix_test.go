@@ -35,6 +35,9 @@ var nasty = []string{
 // TestHostileNamesEndToEnd drops takes under such names and reads everything that
 // comes of them, with the parsers of the world outside.
 func TestHostileNamesEndToEnd(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left out of the short form")
+	}
 	lectern := buildLectern(t)
 	// Whoever starts it may have set no mask at all.
 	defer syscall.Umask(syscall.Umask(0))

@@ -32,6 +32,9 @@ func TestStoppedInMidWork(t *testing.T) {
 	if runtime.GOOS == "windows" {
 		t.Skip("Windows has no such signals")
 	}
+	if testing.Short() {
+		t.Skip("left out of the short form")
+	}
 	terms, hups, twice, minutes := 2, 1, 1, 3
 	if os.Getenv("LECTERN_LONG") != "" {
 		terms, hups, twice, minutes = 100, 20, 8, 20 // ten sudden ends would set the take aside
