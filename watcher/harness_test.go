@@ -337,10 +337,6 @@ func namedByRecipes(ws *Workspace) map[string]bool {
 	return named
 }
 
-func globSafe(dir string) string {
-	return regexp.MustCompile(`[\\*?\[]`).ReplaceAllString(dir, `\$0`)
-}
-
 // quickly are settings with which the real clock costs a test little.
 func quickly(t testing.TB, notice func(Event)) Settings {
 	return Settings{
