@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"runtime"
 	"strings"
 	"testing"
@@ -97,9 +98,15 @@ func worded(err error) bool {
 // A file cut anywhere is refused in words, or says how much is missing. It
 // never passes for whole with a frame less.
 func TestTruncatedAtEveryByte(t *testing.T) {
-	whole := riffOf("RIFF", part{id: "bext", body: make([]byte, 61)}, pcm16(), part{id: "data", body: ramp16(300)}, part{id: "LIST", body: []byte("INFOISFT\x04\x00\x00\x00abcd")})
-	const offset, declared = 12 + 8 + 62 + 24 + 8, 600
-	for cut := range whole {
+	const frames = 30000
+	whole := riffOf("RIFF", part{id: "bext", body: make([]byte, 61)}, pcm16(), part{id: "data", body: ramp16(frames)}, part{id: "LIST", body: []byte("INFOISFT\x04\x00\x00\x00abcd")})
+	const offset, declared = 12 + 8 + 62 + 24 + 8, 2 * frames
+	random := rand.New(rand.NewPCG(1, 2))
+	for n := range 4096 + 1000 { // every byte of the beginning, and random ones
+		cut := n
+		if n >= 4096 {
+			cut = 4096 + random.IntN(len(whole)-4096)
+		}
 		info, err := Walk(bytes.NewReader(whole[:cut]), int64(cut))
 		if cut < offset {
 			var broken *BadError
