@@ -172,6 +172,9 @@ type recipeAt struct {
 	recipe
 }
 
+// namedRaw is a raw that a recipe names.
+type namedRaw struct{ name, sum string }
+
 // archive checks one book's folder in archive/. It returns the recipes by the folded
 // stem of their chapter, newest last.
 func (a *auditor) archive(book string) (map[string][]recipeAt, error) {
@@ -181,7 +184,7 @@ func (a *auditor) archive(book string) (map[string][]recipeAt, error) {
 	}
 	at := func(name string) string { return path.Join("archive", book, name) }
 	recipes := map[string][]recipeAt{}
-	named := map[string]string{} // archived raw: its sum
+	named := map[string]namedRaw{} // by the folded name, since some disks spell names in their own way
 	for _, name := range names {
 		m := revisionName.FindStringSubmatch(name)
 		if m == nil || m[3] != "recipe.json" {
@@ -199,10 +202,10 @@ func (a *auditor) archive(book string) (map[string][]recipeAt, error) {
 			return nil, err
 		}
 		for _, raw := range r.Raws {
-			if sum, known := named[raw.ArchivedAs]; known && sum != raw.SHA256 {
+			if other, known := named[Fold(raw.ArchivedAs)]; known && other.sum != raw.SHA256 {
 				a.wrong("bad_recipe", book, at(name), "another recipe tells otherwise of %s", Plain(raw.ArchivedAs))
 			}
-			named[raw.ArchivedAs] = raw.SHA256
+			named[Fold(raw.ArchivedAs)] = namedRaw{raw.ArchivedAs, raw.SHA256}
 		}
 		stem := Fold(m[1])
 		recipes[stem] = append(recipes[stem], recipeAt{revisionOf(m[2]), r})
@@ -215,8 +218,8 @@ func (a *auditor) archive(book string) (map[string][]recipeAt, error) {
 		if m != nil && m[3] == "recipe.json" {
 			continue
 		}
-		want, known := named[name]
-		delete(named, name)
+		want, known := named[Fold(name)]
+		delete(named, Fold(name))
 		switch {
 		case kindOf(name) != wav:
 			a.wrong("stray", book, at(name), "it is neither a recording nor a recipe; move it elsewhere")
@@ -230,13 +233,13 @@ func (a *auditor) archive(book string) (map[string][]recipeAt, error) {
 		if err != nil {
 			return nil, err
 		}
-		if sum != "" && sum != want {
+		if sum != "" && sum != want.sum {
 			a.wrong("changed_raw", book, at(name), "the recording is not what it was when it was archived; put your second copy in its place")
 		}
 	}
-	for name := range named {
-		if !exists(filepath.Join(a.ws.Archive, book, name)) {
-			a.wrong("missing_raw", book, at(name), "the recording is gone, and its chapter cannot be made again; put your second copy in its place")
+	for _, raw := range named {
+		if !exists(filepath.Join(a.ws.Archive, book, raw.name)) {
+			a.wrong("missing_raw", book, at(raw.name), "the recording is gone, and its chapter cannot be made again; put your second copy in its place")
 		}
 	}
 	return recipes, nil

@@ -114,7 +114,9 @@ func drive(ws *Workspace, disk durable.FS) error { return driveWith(ws, disk, te
 
 func driveWith(ws *Workspace, disk durable.FS, hands Hands) error {
 	now := time.Now()
-	d := newDaemon(ws, Settings{fs: disk, Quiet: time.Second, FreeMarginBytes: 1}.withDefaults(), hands, zap.NewNop())
+	d := newDaemon(ws, Settings{
+		fs: disk, Quiet: time.Second, NetworkQuiet: time.Second, FreeMarginBytes: 1,
+	}.withDefaults(), hands, zap.NewNop())
 	d.sweep(now)
 	d.adoptAll(now)
 	work := func(j *job) error {
@@ -132,7 +134,7 @@ func driveWith(ws *Workspace, disk durable.FS, hands Hands) error {
 			return err
 		}
 	}
-	for range looksMin {
+	for range 3 * looksMin { // three times the quiet time, for disks that tell of no writers
 		d.scanAll(now)
 		now = now.Add(time.Second)
 	}

@@ -86,12 +86,21 @@ type loopDisk struct {
 // machine has no loop devices to give.
 func newLoopDisk(t testing.TB, megabytes int64) *loopDisk {
 	t.Helper()
-	needRoot(t, "mkfs.ext4", "mount", "umount")
+	return newDiskOf(t, megabytes, "mkfs.ext4", "-q", "-F")
+}
+
+// xfsMegabytes is the smallest XFS there is: mkfs.xfs refuses less than 300 MB.
+const xfsMegabytes = 320
+
+// newDiskOf does the same with what another program makes. The image is sparse.
+func newDiskOf(t testing.TB, megabytes int64, mkfs ...string) *loopDisk {
+	t.Helper()
+	needRoot(t, mkfs[0], "mount", "umount")
 	d := &loopDisk{t, filepath.Join(t.TempDir(), "image"), filepath.Join(t.TempDir(), "disk")}
 	check(t, os.WriteFile(d.image, nil, 0o600))
 	check(t, os.Truncate(d.image, megabytes<<20))
 	check(t, os.Mkdir(d.dir, 0o755))
-	command(t, "mkfs.ext4", "-q", "-F", d.image)
+	command(t, mkfs[0], append(mkfs[1:], d.image)...)
 	if out, err := exec.Command("mount", "-o", "loop", d.image, d.dir).CombinedOutput(); err != nil {
 		t.Skipf("this machine gives no loop device: %v %s", err, out)
 	}
@@ -115,8 +124,9 @@ func (d *loopDisk) flushed() {
 	check(d.t, unix.Syncfs(int(f.Fd())))
 }
 
-// cutPower lets a mounted ext4 fail at once, without writing its journal: the ioctl
-// EXT4_IOC_SHUTDOWN with EXT4_GOING_FLAGS_NOLOGFLUSH (fs/ext4/ext4.h).
+// cutPower lets a mounted ext4 or XFS fail at once, without writing its journal: the
+// ioctl EXT4_IOC_SHUTDOWN with EXT4_GOING_FLAGS_NOLOGFLUSH (fs/ext4/ext4.h), which is
+// XFS_IOC_GOINGDOWN with XFS_FSOP_GOING_FLAGS_NOLOGFLUSH (fs/xfs/libxfs/xfs_fs.h).
 func cutPower(dir string) error {
 	f, err := os.Open(dir)
 	if err != nil {

@@ -56,7 +56,11 @@ func callsOf(t testing.TB, protocol string, disks ...*loopDisk) int {
 // Rows 3 and 6: the power goes at every step, and once more while the next start
 // goes on.
 func TestFaultPowerCutAtEveryStep(t *testing.T) {
-	disk := newLoopDisk(t, 64)
+	t.Run("ext4", func(t *testing.T) { cutAtEveryStep(t, "ext4", newLoopDisk(t, 64)) })
+	t.Run("XFS", func(t *testing.T) { cutAtEveryStep(t, "XFS", newDiskOf(t, xfsMegabytes, "mkfs.xfs", "-q", "-f")) })
+}
+
+func cutAtEveryStep(t *testing.T, kind string, disk *loopDisk) {
 	calls := callsOf(t, secondRevision, disk)
 	tries, doubles, wrong := 0, 0, 0
 	for first := 1; first <= calls; first += inShort(17, 1) {
@@ -78,7 +82,7 @@ func TestFaultPowerCutAtEveryStep(t *testing.T) {
 			l.remove(t)
 		}
 	}
-	row(t, "3", "power cut at every step of a second revision", tries, 0, wrong, "%d calls of the disk, %d cuts twice", calls, doubles)
+	row(t, "3", "power cut at every step of a second revision, "+kind, tries, 0, wrong, "%d calls of the disk, %d cuts twice", calls, doubles)
 }
 
 func TestFaultPowerCutOfOneOfTwoDisks(t *testing.T) {
@@ -123,7 +127,11 @@ func (l *powerLife) done() error {
 // Row 4: what was said to be done is done, whatever comes right after. Without the
 // flush of folders it would not be, and the harness sees that.
 func TestFaultPowerCutAfterDone(t *testing.T) {
-	disk := newLoopDisk(t, 32)
+	t.Run("ext4", func(t *testing.T) { cutAfterDone(t, "ext4", newLoopDisk(t, 32)) })
+	t.Run("XFS", func(t *testing.T) { cutAfterDone(t, "XFS", newDiskOf(t, xfsMegabytes, "mkfs.xfs", "-q", "-f")) })
+}
+
+func cutAfterDone(t *testing.T, kind string, disk *loopDisk) {
 	after := func(noFlush string) error {
 		l := newPowerLife(t, secondRevision, disk)
 		defer l.remove(t)
@@ -136,7 +144,7 @@ func TestFaultPowerCutAfterDone(t *testing.T) {
 	for range inShort(5, 100) {
 		wrong += amiss(t, after(""))
 	}
-	row(t, "4", "power cut right after a chapter was said to be done", inShort(5, 100), 0, wrong, "MP3, report, recipe and raw in place without another start")
+	row(t, "4", "power cut right after a chapter was said to be done, "+kind, inShort(5, 100), 0, wrong, "MP3, report, recipe and raw in place without another start")
 	if after("folders") == nil {
 		t.Error("without the flush of folders nothing is lost after a cut: this test cannot fail")
 	}
@@ -144,7 +152,11 @@ func TestFaultPowerCutAfterDone(t *testing.T) {
 
 // Row 5: a build that does not flush its files must be found out.
 func TestFaultPowerCutFindsTheMutant(t *testing.T) {
-	disk := newLoopDisk(t, 64)
+	t.Run("ext4", func(t *testing.T) { cutFindsTheMutant(t, "ext4", newLoopDisk(t, 64)) })
+	t.Run("XFS", func(t *testing.T) { cutFindsTheMutant(t, "XFS", newDiskOf(t, xfsMegabytes, "mkfs.xfs", "-q", "-f")) })
+}
+
+func cutFindsTheMutant(t *testing.T, kind string, disk *loopDisk) {
 	calls := callsOf(t, secondRevision, disk)
 	tries, caught := 0, 0
 	for first := inShort(9, 1); first <= calls; first += inShort(9, 1) {
@@ -159,7 +171,7 @@ func TestFaultPowerCutFindsTheMutant(t *testing.T) {
 		}
 		l.remove(t)
 	}
-	row(t, "5", "a build without the flush of files, which must be found out", tries, 0, 0, "found out in %d of %d cuts", caught, tries)
+	row(t, "5", "a build without the flush of files, which must be found out, "+kind, tries, 0, 0, "found out in %d of %d cuts", caught, tries)
 	if caught == 0 {
 		t.Error("the mutant was not found out: the power cuts prove nothing")
 	}

@@ -313,7 +313,7 @@ func checkPaper(path string, idle bool, named map[string]bool) error {
 			return fmt.Errorf("%s has no report", name)
 		}
 	case strings.HasSuffix(name, ".wav") && idle:
-		if !named[path] {
+		if !named[Fold(path)] { // some disks spell names in their own way
 			return fmt.Errorf("no recipe names %q", name)
 		}
 	}
@@ -329,7 +329,7 @@ func namedByRecipes(ws *Workspace) map[string]bool {
 		}
 		if err == nil && strings.HasSuffix(path, ".recipe.json") && readJSON(path, &recipe) == nil {
 			for _, r := range recipe.Raws {
-				named[filepath.Join(filepath.Dir(path), r.ArchivedAs)] = true
+				named[Fold(filepath.Join(filepath.Dir(path), r.ArchivedAs))] = true
 			}
 		}
 		return nil // what cannot be read names nothing, and is found out by checkPaper
