@@ -67,8 +67,8 @@ func (d *daemon) planPutBack(j *job, s shelf, list []jobRaw, made Made, took tim
 	}
 	p.Did = "put back"
 	if lacksFile {
-		if err := d.outOfTheWay(&p, s, s.Ending, s.Recipe); err != nil {
-			return plan{}, err
+		if sum != "" { // no revision of ours, and never to be taken for one
+			p.Steps = append(p.Steps, step{From: file, To: d.displaced(file), SHA256: sum})
 		}
 		from, err := jobFile(j, made)
 		if err != nil {

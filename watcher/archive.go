@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -230,6 +231,23 @@ func namesIn(dir string) ([]string, error) {
 		return nil, fmt.Errorf("list folder: %w", err)
 	}
 	return names, nil
+}
+
+// booksIn lists the folders of books in finished/, archive/ or setaside/.
+func booksIn(root string) ([]string, error) {
+	names, err := namesIn(root)
+	return slices.DeleteFunc(names, func(name string) bool {
+		info, err := os.Lstat(filepath.Join(root, name))
+		return err != nil || !info.IsDir() || kindOf(name) == junk || isOfTheDisk(root, name)
+	}), err
+}
+
+// ofTheDisk are the folders a system keeps at the top of a disk, with rights of its own.
+var ofTheDisk = map[string]bool{"lost+found": true, "system volume information": true, "$recycle.bin": true}
+
+// isOfTheDisk tells whether a name in a folder is one of these.
+func isOfTheDisk(dir, name string) bool {
+	return ofTheDisk[strings.ToLower(name)] && (isMountPoint(dir) || filepath.Dir(dir) == dir)
 }
 
 // errNotJSON reports a file that was read well but is not what it should be.

@@ -303,17 +303,13 @@ func (f Filed) rawBytes(ws *Workspace) (n int64) {
 // Filed lists every chapter and room test the archive holds a recipe of, by book
 // and name. A recipe that cannot be read is left out; Audit tells of it.
 func (ws *Workspace) Filed() ([]Filed, error) {
-	top, err := namesIn(ws.Archive)
+	books, err := booksIn(ws.Archive)
 	if err != nil {
 		return nil, err
 	}
 	var out []Filed
-	for _, in := range append(top, "") {
-		dir := filepath.Join(ws.Archive, in)
-		if info, err := os.Lstat(dir); err != nil || !info.IsDir() && in != "" {
-			continue
-		}
-		names, err := namesIn(dir)
+	for _, in := range append(books, "") {
+		names, err := namesIn(filepath.Join(ws.Archive, in))
 		if err != nil {
 			return nil, err
 		}

@@ -84,7 +84,7 @@ var asks = []asked{
 		before: func(t testing.TB, ws *Workspace) {
 			check(t, os.WriteFile(filepath.Join(ws.Finished, "Tides", "03 Loud.mp3"), []byte("hers"), 0o640))
 		},
-		want: map[string]string{"03 Loud.mp3": "louder", "superseded/03 Loud.r1.mp3": "loud", "superseded/03 Loud.r2.mp3": "hers"},
+		want: map[string]string{"03 Loud.mp3": "louder", "superseded/03 Loud.r1.mp3": "loud", "superseded/03 Loud.found.mp3": "hers"},
 	},
 	{
 		name: "remake with other settings", ask: Ask{Kind: Remake, Set: []string{"!"}},

@@ -9,6 +9,7 @@ import (
 	"path"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"lectern/watcher/internal/durable"
 )
@@ -25,7 +26,7 @@ type Audit struct {
 
 // LookedAt counts what was read.
 type LookedAt struct {
-	Raws     int   `json:"raws"`     // recordings in archive/ and setaside/
+	Raws     int   `json:"raws"`     // recordings in archive/ and setaside/, earlier ones included
 	Recipes  int   `json:"recipes"`  // in archive/
 	Finished int   `json:"finished"` // reports in finished/, earlier revisions included
 	Jobs     int   `json:"jobs"`     // in working/
@@ -46,8 +47,9 @@ const AuditSchema = "lectern-audit/1"
 
 // Audit reads the whole workspace and changes nothing. Every recording and finished
 // file is read to its last byte. What looks wrong is looked at once more before it is
-// believed, since a daemon may be moving files meanwhile. An error means that
-// something could not be read at all.
+// believed, since a daemon may be moving files meanwhile; what a job in working/ is
+// about to bring to its place is no exception beside that job. An error means that a
+// folder could not be looked into.
 func (ws *Workspace) Audit(ctx context.Context) (Audit, error) {
 	first, err := ws.auditOnce(ctx, nil)
 	if err != nil {
@@ -64,6 +66,9 @@ func (ws *Workspace) Audit(ctx context.Context) (Audit, error) {
 		}
 		first.Exceptions = slices.DeleteFunc(first.Exceptions, func(r Remark) bool { return !slices.Contains(again.Exceptions, r) })
 	}
+	for _, remarks := range [][]Remark{first.Exceptions, first.Notes} {
+		slices.SortStableFunc(remarks, func(x, y Remark) int { return strings.Compare(x.Name, y.Name) })
+	}
 	first.Clean = len(first.Exceptions) == 0
 	return first, nil
 }
@@ -74,28 +79,36 @@ type auditor struct {
 	ws    *Workspace
 	store durable.Store
 	out   Audit
+	// What jobs in working/ have yet to move, by folded paths below the workspace, with
+	// and without endings; and whether somebody works on one of them.
+	moving map[string]bool
+	inWork bool
 }
 
 // auditOnce reads everything, or the given books alone.
 func (ws *Workspace) auditOnce(ctx context.Context, only map[string]bool) (Audit, error) {
-	a := &auditor{ctx: ctx, ws: ws, store: durable.Store{FS: &durable.Disk{}}}
+	return (&auditor{ctx: ctx, ws: ws, store: durable.Store{FS: &durable.Disk{}}}).read(only)
+}
+
+func (a *auditor) read(only map[string]bool) (Audit, error) {
 	a.out = Audit{Schema: AuditSchema, Exceptions: []Remark{}, Notes: []Remark{}}
+	a.moving = map[string]bool{}
+	if err := a.working(); err != nil {
+		return Audit{}, err
+	}
 	books := map[string]bool{"": true}
-	for _, root := range []string{ws.Archive, ws.Finished, ws.SetAside} {
-		names, err := namesIn(root)
+	for _, root := range []string{a.ws.Archive, a.ws.Finished, a.ws.SetAside} {
+		names, err := booksIn(root)
 		if err != nil {
 			return Audit{}, err
 		}
 		for _, name := range names {
-			info, err := os.Lstat(filepath.Join(root, name))
-			if err == nil && info.IsDir() && !(name == "superseded" && root != ws.Archive) && !durable.IsTemp(name) {
-				books[name] = true
-			}
+			books[name] = name != "superseded"
 		}
 	}
 	var order []string
-	for book := range books {
-		if only == nil || only[book] {
+	for book, isBook := range books {
+		if isBook && (only == nil || only[book]) {
 			order = append(order, book)
 		}
 	}
@@ -112,36 +125,80 @@ func (ws *Workspace) auditOnce(ctx context.Context, only map[string]bool) (Audit
 			return Audit{}, err
 		}
 	}
-	return a.out, a.working()
+	return a.out, nil
 }
 
+// wrong adds an exception, unless it is about a file that a job is about to move.
 func (a *auditor) wrong(kind, book, name, format string, args ...any) {
-	a.out.Exceptions = append(a.out.Exceptions, Remark{kind, book, name, fmt.Sprintf(format, args...)})
+	if !a.moving[Fold(name)] {
+		a.out.Exceptions = append(a.out.Exceptions, Remark{kind, book, name, fmt.Sprintf(format, args...)})
+	}
 }
 
+// note is wrong for what is as it should be.
 func (a *auditor) note(kind, book, name, format string, args ...any) {
-	a.out.Notes = append(a.out.Notes, Remark{kind, book, name, fmt.Sprintf(format, args...)})
+	if !a.moving[Fold(name)] {
+		a.out.Notes = append(a.out.Notes, Remark{kind, book, name, fmt.Sprintf(format, args...)})
+	}
 }
 
-// sum is the sha256 of a file; "" for one that is gone.
-func (a *auditor) sum(path string) (string, error) {
+// finding is what reading a file came to.
+type finding int
+
+const (
+	sound      finding = iota // it is as it was said to be
+	gone                      // there is no such file
+	otherwise                 // it is not what it was said to be
+	unreadable                // which has been told
+)
+
+// compare reads a file to its last byte. want are the sums it may have. An error means
+// that the audit was called off.
+func (a *auditor) compare(book, name, path string, want ...string) (finding, error) {
 	if err := a.ctx.Err(); err != nil {
-		return "", err
+		return unreadable, err
 	}
 	sum, size, err := a.store.Sum(path)
 	a.out.LookedAt.Bytes += size
-	return sum, ignoreMissing(err)
+	if err == nil && !slices.Contains(want, sum) {
+		return otherwise, nil
+	}
+	return a.opened(book, name, err), nil
+}
+
+// paper reads one of the program's own papers.
+func (a *auditor) paper(book, name, path string, into any) finding {
+	return a.opened(book, name, readJSON(path, into))
+}
+
+// opened tells of a file that could not be read.
+func (a *auditor) opened(book, name string, err error) finding {
+	switch {
+	case err == nil:
+		return sound
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, ErrNotRegular): // list tells of the latter
+		return gone
+	case errors.Is(err, errNotJSON):
+		return otherwise
+	}
+	why := err
+	if e := (*fs.PathError)(nil); errors.As(err, &e) {
+		why = e.Err
+	}
+	a.wrong("unreadable", book, name, "it cannot be read (%v); look whether its rights allow it, and whether its disk is sound", why)
+	return unreadable
 }
 
 // list returns the names of regular files in a folder, and tells of what does not
-// belong in any: temporaries, links, folders where there should be none.
-func (a *auditor) list(root, in, book string, folders ...string) ([]string, error) {
-	dir := filepath.Join(root, in)
+// belong in any: temporaries, links, folders where there should be none. at is the
+// folder's path below the workspace.
+func (a *auditor) list(dir, at, book string, folders ...string) ([]string, error) {
 	names, err := namesIn(dir)
 	if err != nil {
 		return nil, err
 	}
 	slices.Sort(names)
+	isRoot := book == "" && !strings.Contains(at, "/")
 	var out []string
 	for _, name := range names {
 		info, err := os.Lstat(filepath.Join(dir, name))
@@ -151,133 +208,38 @@ func (a *auditor) list(root, in, book string, folders ...string) ([]string, erro
 		if err != nil {
 			return nil, fmt.Errorf("look at %q: %w", name, err)
 		}
-		at := path.Join(filepath.Base(root), filepath.ToSlash(in), name)
+		at := path.Join(at, name)
 		switch {
 		case durable.IsTemp(name):
-			a.wrong("unfinished", book, at, "an unfinished file was left behind; the next start of lectern watch removes it")
-		case kindOf(name) == junk: // housekeeping of the system
+			a.unfinished(book, at, "an unfinished file was left behind")
+		case kindOf(name) == junk, isRoot && isOfTheDisk(dir, name): // housekeeping of the system
 		case info.Mode().IsRegular():
 			out = append(out, name)
-		case info.IsDir() && (in == "" && book == "" || slices.Contains(folders, name)):
+		case info.IsDir() && (slices.Contains(folders, name) || isRoot && name != "superseded"):
+		case info.IsDir():
+			a.wrong("stray", book, at, "no folder belongs here; move it elsewhere")
 		default:
-			a.wrong("stray", book, at, "it is no file of this program's; move it elsewhere")
+			a.wrong("stray", book, at, "it is a link or a device and not a file; move it elsewhere")
 		}
 	}
 	return out, nil
 }
 
-// recipeAt is a recipe found in the archive.
-type recipeAt struct {
-	revision int
-	recipe
+// unfinished tells of something half written, unless somebody may just be writing it.
+func (a *auditor) unfinished(book, name, what string) {
+	if !a.inWork {
+		a.wrong("unfinished", book, name, what+"; lectern watch removes it at a start, at the latest when it is %.0f hours old", strayAge.Hours())
+	}
 }
 
-// namedRaw is a raw that a recipe names.
-type namedRaw struct{ name, sum string }
-
-// archive checks one book's folder in archive/. It returns the recipes by the folded
-// stem of their chapter, newest last.
-func (a *auditor) archive(book string) (map[string][]recipeAt, error) {
-	names, err := a.list(a.ws.Archive, book, book)
-	if err != nil {
-		return nil, err
+// toRemake is the command that makes a chapter again, or its given revision.
+func toRemake(book, stem string, revision int) string {
+	command := "lectern remake"
+	if revision > 0 {
+		command += fmt.Sprintf(" --revision %d", revision)
 	}
-	at := func(name string) string { return path.Join("archive", book, name) }
-	recipes := map[string][]recipeAt{}
-	named := map[string]namedRaw{} // by the folded name, since some disks spell names in their own way
-	for _, name := range names {
-		m := revisionName.FindStringSubmatch(name)
-		if m == nil || m[3] != "recipe.json" {
-			continue
-		}
-		a.out.LookedAt.Recipes++
-		r, err := readRecipe(filepath.Join(a.ws.Archive, book, name))
-		switch {
-		case errors.Is(err, errNotJSON) || err == nil && len(r.Raws) == 0:
-			a.wrong("bad_recipe", book, at(name), "the recipe cannot be read; without it this revision cannot be made again")
-			continue
-		case errors.Is(err, fs.ErrNotExist):
-			continue
-		case err != nil:
-			return nil, err
-		}
-		for _, raw := range r.Raws {
-			if other, known := named[Fold(raw.ArchivedAs)]; known && other.sum != raw.SHA256 {
-				a.wrong("bad_recipe", book, at(name), "another recipe tells otherwise of %s", Plain(raw.ArchivedAs))
-			}
-			named[Fold(raw.ArchivedAs)] = namedRaw{raw.ArchivedAs, raw.SHA256}
-		}
-		stem := Fold(m[1])
-		recipes[stem] = append(recipes[stem], recipeAt{revisionOf(m[2]), r})
+	if book != "" {
+		command += fmt.Sprintf(" %q", book)
 	}
-	for _, list := range recipes {
-		slices.SortFunc(list, func(x, y recipeAt) int { return x.revision - y.revision })
-	}
-	for _, name := range names {
-		m := revisionName.FindStringSubmatch(name)
-		if m != nil && m[3] == "recipe.json" {
-			continue
-		}
-		want, known := named[Fold(name)]
-		delete(named, Fold(name))
-		switch {
-		case kindOf(name) != wav:
-			a.wrong("stray", book, at(name), "it is neither a recording nor a recipe; move it elsewhere")
-			continue
-		case !known:
-			a.wrong("unnamed_raw", book, at(name), "no recipe names this recording; if it is no chapter of yet, drop a copy of it into the inbox")
-			continue
-		}
-		a.out.LookedAt.Raws++
-		sum, err := a.sum(filepath.Join(a.ws.Archive, book, name))
-		if err != nil {
-			return nil, err
-		}
-		if sum != "" && sum != want.sum {
-			a.wrong("changed_raw", book, at(name), "the recording is not what it was when it was archived; put your second copy in its place")
-		}
-	}
-	for _, raw := range named {
-		if !exists(filepath.Join(a.ws.Archive, book, raw.name)) {
-			a.wrong("missing_raw", book, at(raw.name), "the recording is gone, and its chapter cannot be made again; put your second copy in its place")
-		}
-	}
-	return recipes, nil
-}
-
-// working checks the jobs.
-func (a *auditor) working() error {
-	names, err := namesIn(a.ws.Working)
-	if err != nil {
-		return err
-	}
-	slices.Sort(names)
-	for _, name := range names {
-		at := path.Join("working", name)
-		if durable.IsTemp(name) {
-			a.wrong("unfinished", "", at, "an unfinished folder was left behind; the next start of lectern watch removes it")
-			continue
-		}
-		if kindOf(name) == junk {
-			continue
-		}
-		var o orig
-		dir := filepath.Join(a.ws.Working, name)
-		err := readJSON(filepath.Join(dir, "orig.json"), &o)
-		if !exists(dir) {
-			continue
-		}
-		if err != nil {
-			a.wrong("stray", "", at, "it is no job of this program's; move it elsewhere")
-			continue
-		}
-		a.out.LookedAt.Jobs++
-		j := jobOf(dir, o)
-		if ownerLives(dir) {
-			a.note("in_work", j.Book, at, "%s is in work", j.label())
-		} else {
-			a.wrong("half_done", j.Book, at, "%s is half done, and nobody works on it; lectern watch goes on with it", j.label())
-		}
-	}
-	return nil
+	return command + fmt.Sprintf(" %q", stem)
 }

@@ -1,9 +1,7 @@
 package watcher
 
 import (
-	"errors"
 	"fmt"
-	"io/fs"
 	"path"
 	"path/filepath"
 	"regexp"
@@ -28,12 +26,15 @@ type finishedReport struct {
 	} `json:"room_test"`
 }
 
+func (r finishedReport) isRoomTest() bool {
+	return len(r.Raws) > 0 && r.Raws[0].Role == roleRoomTest
+}
+
 // file returns the ending and the sum of the file a report tells of.
 func (r finishedReport) file() (ending, sum string) {
-	if len(r.Raws) > 0 && r.Raws[0].Role == roleRoomTest {
+	ending = endingMP3
+	if r.isRoomTest() {
 		ending = endingText
-	} else {
-		ending = endingMP3
 	}
 	if r.RoomTest.Text.SHA256 != "" {
 		return ending, r.RoomTest.Text.SHA256
@@ -43,6 +44,9 @@ func (r finishedReport) file() (ending, sum string) {
 
 // earlierName matches a file of superseded/.
 var earlierName = regexp.MustCompile(`(?s)^(.+)\.r([0-9]{1,9})(-[0-9]+)?$`)
+
+// foundName matches what displaced puts into superseded/.
+var foundName = regexp.MustCompile(`(?s)\.found(-[0-9]+)?\.[a-z0-9]+$`)
 
 // finished checks one book's folder in finished/, and its earlier revisions.
 func (a *auditor) finished(book string, recipes map[string][]recipeAt) error {
@@ -59,14 +63,14 @@ func (a *auditor) finished(book string, recipes map[string][]recipeAt) error {
 			continue
 		}
 		newest := list[len(list)-1]
-		name := path.Join("finished", book, newest.Chapter)
-		again := fmt.Sprintf("lectern remake %q %q brings it back", newest.Book, newest.Chapter)
-		if newest.Book == "" {
-			again = fmt.Sprintf("lectern remake %q brings it back", newest.Chapter)
+		name := path.Join("finished", book, newest.stem)
+		again := toRemake(book, newest.stem, 0) + " brings it back"
+		if newest.isRoomTest() {
+			again = toMeasureAgain
 		}
 		state := earlier[fmt.Sprintf("%s.r%d", stem, newest.revision)].State
 		switch {
-		case state == stateWithdrawn:
+		case state == stateWithdrawn, state != "" && newest.isRoomTest(): // whose report stays as it is
 			a.note("withdrawn", book, name, "it was withdrawn or renamed; %s", again)
 		case state != "":
 			a.wrong("no_current", book, name, "its newest revision lies in superseded, and none is finished; %s", again)
@@ -78,150 +82,130 @@ func (a *auditor) finished(book string, recipes map[string][]recipeAt) error {
 }
 
 // pairs checks the reports and finished files in one folder and returns the reports
-// by folded stem.
+// by folded stem, an empty one where there is a file without.
 func (a *auditor) pairs(book, sub string, recipes map[string][]recipeAt) (map[string]finishedReport, error) {
-	in := filepath.Join(book, sub)
+	dir := filepath.Join(a.ws.Finished, book, sub)
+	at := func(name string) string { return path.Join("finished", book, sub, name) }
 	var folders []string
 	if sub == "" {
 		folders = []string{"superseded"}
 	}
-	names, err := a.list(a.ws.Finished, in, book, folders...)
+	names, err := a.list(dir, at(""), book, folders...)
 	if err != nil {
 		return nil, err
 	}
-	dir := filepath.Join(a.ws.Finished, in)
-	at := func(name string) string { return path.Join("finished", book, sub, name) }
 	reports := map[string]finishedReport{}
 	told := map[string]bool{} // names that a report tells of
 	for _, name := range names {
-		if path.Ext(name) != ".json" {
+		if path.Ext(name) != ".json" || foundName.MatchString(name) {
 			continue
 		}
 		var r finishedReport
-		err := readJSON(filepath.Join(dir, name), &r)
-		if errors.Is(err, fs.ErrNotExist) {
+		found := a.paper(book, at(name), filepath.Join(dir, name), &r)
+		if found == gone {
 			continue
 		}
-		if err != nil && !errors.Is(err, errNotJSON) {
-			return nil, err
-		}
+		stem := strings.TrimSuffix(name, ".json")
 		told[name] = true
 		ending, want := r.file()
-		if err != nil || r.Revision < 1 || want == "" {
-			a.wrong("bad_report", book, at(name), "it cannot be read as a report")
+		if found == unreadable || found == otherwise || r.Revision < 1 || want == "" {
+			if found != unreadable {
+				a.wrong("bad_report", book, at(name), "it cannot be read as a report; delete it%s", toWriteAgain("; then ", book, sub, stem, recipes))
+			}
+			reports[Fold(stem)] = finishedReport{}
+			told[stem+endingMP3], told[stem+endingText], told[stem+pleaseRead] = true, true, true
 			continue
 		}
 		a.out.LookedAt.Finished++
-		stem := strings.TrimSuffix(name, ".json")
 		reports[Fold(stem)] = r
 		told[stem+ending], told[stem+pleaseRead] = true, sub == "" && r.Verdict != "pass"
-		if err := a.pair(book, at(stem), filepath.Join(dir, stem), ending, want); err != nil {
+		chapter := stem
+		if sub != "" {
+			m := earlierName.FindStringSubmatch(stem)
+			if m == nil {
+				a.wrong("stray", book, at(name), "its name does not tell which revision it is; move it elsewhere")
+				continue
+			}
+			chapter = m[1]
+		}
+		again := againOf(book, chapter, sub != "", r)
+		if err := a.pair(book, at(stem), filepath.Join(dir, stem), ending, want, again); err != nil {
 			return nil, err
 		}
-		a.revision(book, at(stem), stem, sub != "", r, recipes)
+		a.revision(book, at(stem), sub != "", r, recipes[Fold(chapter)])
 	}
 	for _, name := range names {
+		ending := path.Ext(name)
+		stem := strings.TrimSuffix(name, ending)
+		_, isKnown := recipes[Fold(stem)]
 		switch {
 		case told[name]:
-		case strings.HasSuffix(name, endingMP3), strings.HasSuffix(name, endingText) && !strings.HasSuffix(name, pleaseRead) && sub != "":
-			a.wrong("no_report", book, at(name), "no report lies beside it; if it is none of this program's, move it elsewhere")
 		case strings.HasSuffix(name, pleaseRead):
 			a.wrong("stray", book, at(name), "this note is about nothing that lies here any more; delete it")
+		case sub != "" && foundName.MatchString(name):
+			a.note("kept_aside", book, at(name), "it lay in finished under the name of a chapter, but was not what had been made of it; delete it if you do not need it")
+		case sub == "" && isKnown && (ending == endingMP3 || ending == endingText):
+			a.wrong("no_report", book, at(name), "its report is gone%s", toWriteAgain("; ", book, sub, stem, recipes))
+			reports[Fold(stem)] = finishedReport{}
+		case ending == endingMP3, ending == endingText && sub != "":
+			a.wrong("no_report", book, at(name), "no report tells of it; move it elsewhere, or delete it if you do not need it")
 		default:
-			a.wrong("stray", book, at(name), "it is no file of this program's; move it elsewhere")
+			a.strayFile(book, at(name))
 		}
 	}
 	return reports, nil
 }
 
-// pair checks the file a report tells of.
-func (a *auditor) pair(book, name, stem, ending, want string) error {
-	sum, err := a.sum(stem + ending)
+// againOf says how a finished file is had again.
+func againOf(book, stem string, earlier bool, r finishedReport) string {
 	switch {
-	case err != nil:
-		return err
-	case sum == "" && exists(stem+".json"):
-		a.note("taken_away", book, name+ending, "its report is there, but the file was taken away; lectern remake brings it back")
-	case sum != "" && sum != want:
-		a.wrong("changed_finished", book, name+ending, "it is not the file its report tells of: it was changed or damaged. lectern remake puts the right one back")
+	case r.isRoomTest():
+		return toMeasureAgain
+	case earlier:
+		return toRemake(book, stem, r.Revision) + " makes it again, as the newest"
 	}
-	return nil
+	return toRemake(book, stem, 0) + " brings it back"
+}
+
+// toMeasureAgain is what is left to do about a room test, which is never made again.
+const toMeasureAgain = "to have it measured again, drop its recording into the inbox"
+
+// toWriteAgain says, behind another sentence, how a current report is had again.
+func toWriteAgain(joint, book, sub, stem string, recipes map[string][]recipeAt) string {
+	list := recipes[Fold(stem)]
+	switch {
+	case sub != "" || len(list) == 0:
+		return ""
+	case list[len(list)-1].isRoomTest():
+		return joint + toMeasureAgain
+	}
+	return joint + toRemake(book, stem, 0) + " writes it again"
+}
+
+// pair checks the file a report tells of.
+func (a *auditor) pair(book, name, stem, ending, want, again string) error {
+	found, err := a.compare(book, name+ending, stem+ending, want)
+	switch {
+	case found == gone && exists(stem+".json"):
+		a.note("taken_away", book, name+ending, "its report is there, but the file was taken away; %s", again)
+	case found == otherwise:
+		a.wrong("changed_finished", book, name+ending, "it is not the file its report tells of: it was changed or damaged. Move it elsewhere; then %s", again)
+	}
+	return err
 }
 
 // revision checks that the archive knows the revision of a report.
-func (a *auditor) revision(book, name, stem string, earlier bool, r finishedReport, recipes map[string][]recipeAt) {
-	if earlier {
-		m := earlierName.FindStringSubmatch(stem)
-		if m == nil {
-			a.wrong("stray", book, name+".json", "its name tells no revision")
-			return
-		}
-		stem = m[1]
-	}
-	list := recipes[Fold(stem)]
-	for i, known := range list {
+func (a *auditor) revision(book, name string, earlier bool, r finishedReport, recipes []recipeAt) {
+	for i, known := range recipes {
 		if known.revision != r.Revision {
 			continue
 		}
-		if newest := i == len(list)-1; !earlier && !newest {
-			a.wrong("not_newest", book, name, "revision %d is finished, but the archive holds revision %d", r.Revision, list[len(list)-1].revision)
+		if newest := recipes[len(recipes)-1]; !earlier && i < len(recipes)-1 {
+			a.wrong("not_newest", book, name, "revision %d is finished, but the newest is %d; move this one elsewhere with its report, and %s",
+				r.Revision, newest.revision, againOf(book, newest.stem, false, r))
 		}
 		return
 	}
-	a.wrong("no_recipe", book, name, "the archive holds no recipe of its revision %d, so it cannot be made again", r.Revision)
-}
-
-// setAside checks one book's folder in setaside/.
-func (a *auditor) setAside(book string) error {
-	names, err := a.list(a.ws.SetAside, book, book, "superseded")
-	if err != nil {
-		return err
-	}
-	at := func(name string) string { return path.Join("setaside", book, name) }
-	told := map[string]bool{}
-	for _, name := range names {
-		if path.Ext(name) != ".json" {
-			continue
-		}
-		var r setAsideReport
-		err := readJSON(filepath.Join(a.ws.SetAside, book, name), &r)
-		if errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
-		if err != nil && !errors.Is(err, errNotJSON) {
-			return err
-		}
-		told[name] = true
-		if err != nil || r.State != stateSetAside {
-			a.wrong("bad_report", book, at(name), "it cannot be read as a report")
-			continue
-		}
-		told[strings.TrimSuffix(name, ".json")+pleaseRead] = true
-		for _, raw := range r.Raws {
-			file := outStem(stemOf(fromHex(raw.NameHex, raw.Name))) + ".wav"
-			told[file] = true
-			a.out.LookedAt.Raws++
-			sum, err := a.sum(filepath.Join(a.ws.SetAside, book, file))
-			if err != nil {
-				return err
-			}
-			switch sum {
-			case raw.SHA256:
-			case "":
-				a.note("taken_away", book, at(file), "this recording was set aside and taken away since")
-			default:
-				a.wrong("changed_raw", book, at(file), "the recording is not the one that was set aside")
-			}
-		}
-	}
-	for _, name := range names {
-		switch {
-		case told[name]:
-		case kindOf(name) == wav:
-			a.wrong("unnamed_raw", book, at(name), "no report tells why this recording was set aside; drop it into the inbox again")
-		default:
-			a.wrong("stray", book, at(name), "it is no file of this program's; move it elsewhere")
-		}
-	}
-	return nil
+	a.wrong("no_recipe", book, name, "the archive holds no recipe of its revision %d, so it cannot be made again; "+
+		"put your second copy of the recipe back, or drop the recordings into the inbox again", r.Revision)
 }

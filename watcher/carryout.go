@@ -76,7 +76,8 @@ const diskPatience = 10 * time.Second
 func (d *daemon) disksThere() error {
 	for _, folder := range d.mounts {
 		if !isMountPoint(folder) {
-			return &waitError{diskPatience, fmt.Sprintf("waiting, the disk of the folder %s has been taken off; put it back", filepath.Base(folder))}
+			return &waitError{after: diskPatience, needsYou: true,
+				says: fmt.Sprintf("waiting, the disk of the folder %s has been taken off; put it back", filepath.Base(folder))}
 		}
 	}
 	return nil
@@ -191,18 +192,25 @@ func (d *daemon) do(j *job, s step) error {
 	return d.store.Move(from, to, s.SHA256)
 }
 
-// displace moves a file that somebody put under a name of ours into superseded/.
-func (d *daemon) displace(at place) error {
+// displaced returns a free place in superseded/ for a file that lies under a name of
+// ours and is none of ours.
+func (d *daemon) displaced(at place) place {
 	dir, name := path.Split(at.Path)
 	stem, ending := strings.TrimSuffix(name, path.Ext(name)), path.Ext(name)
 	to := place{at.In, path.Join(dir, "superseded", stem+".found"+ending)}
 	for n := 2; exists(d.ws.at(to, "")); n++ {
 		to.Path = path.Join(dir, "superseded", fmt.Sprintf("%s.found-%d%s", stem, n, ending))
 	}
+	return to
+}
+
+// displace moves a file that somebody put under a name of ours into superseded/.
+func (d *daemon) displace(at place) error {
+	to := d.displaced(at)
 	if err := d.makeRoomFor(to); err != nil {
 		return err
 	}
-	d.log.Warn(fmt.Sprintf("%s was put into finished while a chapter of that name was being published; it was moved to superseded", Plain(name)))
+	d.log.Warn(fmt.Sprintf("%s was put into finished while a chapter of that name was being published; it was moved to superseded", Plain(path.Base(at.Path))))
 	return d.store.Move(d.ws.at(at, ""), d.ws.at(to, ""), "")
 }
 

@@ -201,9 +201,9 @@ func (d *daemon) makeFolder(j *job) (*job, error) {
 		return nil, fmt.Errorf("make job folder: %w", err)
 	}
 	err = errors.Join(
+		writeLease(temp, d.me), // first, so that an audit sees that somebody is at it
 		d.store.FS.Mkdir(filepath.Join(temp, "new"), folderPerm),
 		d.store.FS.Mkdir(filepath.Join(temp, "tries"), folderPerm),
-		writeLease(temp, d.me),
 		d.store.Write(filepath.Join(temp, "orig.json"), paper, filePerm),
 	)
 	if err == nil {
