@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"runtime/debug"
 	"slices"
+	"syscall"
 	"time"
 
 	"go.uber.org/zap"
@@ -147,6 +148,7 @@ func (d *daemon) settleResult(ctx context.Context, r result) {
 	delete(d.running, r.key)
 	delete(d.promised, r.key)
 	var wait *waitError
+	trouble := ""
 	switch {
 	case r.problem != "":
 		d.blockOn(r)
@@ -167,9 +169,13 @@ func (d *daemon) settleResult(ctx context.Context, r result) {
 		d.owned = append(d.owned, r.job)
 		d.say(r.job.Dir, wait.says, zapcore.InfoLevel, r.job.label()+": "+wait.says,
 			zap.String("book", r.job.Book), zap.Strings("raws", r.job.names()))
+		if wait.needsYou {
+			trouble = r.job.label() + ": " + wait.says
+		}
 	default:
-		d.retryLater(r.job, r.err)
+		trouble = d.retryLater(r.job, r.err)
 	}
+	d.trouble("job "+r.key, trouble)
 }
 
 // nextScanOf has a folder looked into again soon.
@@ -196,18 +202,25 @@ func longerPause(pause time.Duration, err error) time.Duration {
 	return min(max(2*pause, retryMin), longest)
 }
 
-func (d *daemon) retryLater(j *job, err error) {
+// retryLater takes a job up again after a pause. It returns what status tells meanwhile.
+func (d *daemon) retryLater(j *job, err error) (says string) {
 	j.pause = longerPause(j.pause, err)
 	fields := append(failure(err), zap.String("book", j.Book), zap.Strings("raws", j.names()))
 	if errors.Is(err, errAlarm) {
 		j.pause = retryMax
-		d.log.Error(fmt.Sprintf("%s: a file of this chapter is missing. Nothing more is done to it until the file is back; "+
-			"look for it in archive, finished and working", j.label()), fields...)
+		says = fmt.Sprintf("%s: a file of this chapter is missing. Nothing more is done to it until the file is back; "+
+			"look for it in archive, finished and working", j.label())
+		d.log.Error(says, fields...)
 	} else {
+		says = fmt.Sprintf("%s: could not be finished, and is tried again by itself", j.label())
+		if number := syscall.Errno(0); errors.As(err, &number) {
+			says += fmt.Sprintf("; the system says: %v", number)
+		}
 		d.log.Warn(fmt.Sprintf("%s: could not be finished, trying again in %.0f s", j.label(), j.pause.Seconds()), fields...)
 	}
 	j.retryAt = time.Now().Add(j.pause)
 	d.owned = append(d.owned, j)
+	return says
 }
 
 // blockOn says what is to be answered before a chapter is made, and leaves its

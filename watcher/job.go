@@ -16,8 +16,9 @@ import (
 
 // waitError says that a claimed raw is not all there after all.
 type waitError struct {
-	after time.Duration
-	says  string
+	after    time.Duration
+	says     string
+	needsYou bool // it does not go on by itself
 }
 
 func (e *waitError) Error() string { return e.says }
@@ -82,14 +83,14 @@ func (d *daemon) recheck(j *job) error {
 		}
 		if seen := lookAt(info); !seen.sameBytes(j.looks[r.File]) {
 			j.looks[r.File] = seen
-			return &waitError{d.quiet, "still being written"}
+			return &waitError{after: d.quiet, says: "still being written"}
 		}
 		open, err := hasWriter(path)
 		if err != nil {
 			return fmt.Errorf("look at recording: %w", err)
 		}
 		if open == yes {
-			return &waitError{d.quiet, "still open in the program that writes it"}
+			return &waitError{after: d.quiet, says: "still open in the program that writes it"}
 		}
 		if j.Says != "" {
 			continue
@@ -100,7 +101,7 @@ func (d *daemon) recheck(j *job) error {
 		}
 		switch c.State {
 		case Arriving:
-			return &waitError{d.quiet, fmt.Sprintf("waiting, %.0f %% received", c.Percent)}
+			return &waitError{after: d.quiet, says: fmt.Sprintf("waiting, %.0f %% received", c.Percent)}
 		case Refused:
 			j.Says = c.Says
 		case Unfinished:

@@ -65,7 +65,10 @@ func (ws *Workspace) TakeAsIs(s Settings, hands Hands, book, name string) error 
 	if state := d.folders[book]; state != nil {
 		t = state.files[name]
 	}
-	if t == nil {
+	switch {
+	case t == nil && exists(filepath.Join(ws.Inbox, book, name)):
+		return refuse("%s is no WAV recording that lies in the inbox itself; lectern status tells what to do about it", Plain(name))
+	case t == nil:
 		return refuse("%s is not in the inbox any more", Plain(name))
 	}
 	var files []*tracked
@@ -81,12 +84,23 @@ func (ws *Workspace) TakeAsIs(s Settings, hands Hands, book, name string) error 
 		}
 		other.complete = d.askComplete(path)
 		switch {
+		case other.complete.State == Refused && other != t:
+			return refuse("%s belongs to the same chapter. %s", Plain(other.name), other.complete.Says)
 		case other.complete.State == Refused:
 			return refuse("%s", other.complete.Says)
 		case other.complete.State == Arriving && other != t:
 			return refuse("%s belongs to the same chapter and is not all there either", Plain(other.name))
 		}
 		files = append(files, other)
+	}
+	if t.sorted.Says != "" {
+		asks, err := d.isQuestion(t)
+		if err != nil {
+			return err
+		}
+		if asks {
+			return refuse("%s", t.sorted.Says)
+		}
 	}
 	if t.complete.State == Whole {
 		return refuse("%s is all there, and is taken by itself as soon as lectern watches", Plain(name))

@@ -109,6 +109,14 @@ func (ws *Workspace) waiting(s Settings, hands Hands) ([]Wait, error) {
 	now = now.Add(3 * d.quiet)
 	d.gather(now)
 	out := lines.waits
+	told := map[string]bool{}
+	for _, w := range out {
+		told[filepath.Join(w.Book, w.Name)] = true
+	}
+	jobs, err := namesIn(ws.Working)
+	if err != nil {
+		return nil, err
+	}
 	for _, b := range d.queue {
 		says, needs := b.Says, b.Says != ""
 		if says == "" {
@@ -118,6 +126,7 @@ func (ws *Workspace) waiting(s Settings, hands Hands) ([]Wait, error) {
 			}
 			says, needs = problem, problem != ""
 		}
+		inWork := slices.ContainsFunc(jobs, func(name string) bool { return strings.HasPrefix(name, b.Key+"-") })
 		if b.Says != "" {
 			says = "about to be set aside: " + says
 		} else if needs {
@@ -125,12 +134,17 @@ func (ws *Workspace) waiting(s Settings, hands Hands) ([]Wait, error) {
 		}
 		for _, r := range b.Raws {
 			w := Wait{Book: b.Book, Name: r.name(), Says: says, NeedsYou: needs}
-			if w.Says == "" {
+			switch {
+			case w.Says != "":
+			case inWork:
+				w.Says = "complete, taken when what is being made of its chapter just now is done"
+			default:
 				w.Says = "complete, taken as soon as it has been quiet for a while"
 			}
-			out = append(out, w)
+			out, told[filepath.Join(w.Book, w.Name)] = append(out, w), true
 		}
 	}
+	out = append(out, d.untold(told, now)...)
 	for i := range out {
 		w := &out[i]
 		info, err := os.Lstat(filepath.Join(ws.Inbox, w.Book, w.Name))
@@ -141,6 +155,22 @@ func (ws *Workspace) waiting(s Settings, hands Hands) ([]Wait, error) {
 	}
 	slices.SortFunc(out, func(a, b Wait) int { return cmp.Or(strings.Compare(a.Book, b.Book), strings.Compare(a.Name, b.Name)) })
 	return out, nil
+}
+
+// untold tells of the recordings nothing was said of yet, by their paths in the inbox.
+func (d *daemon) untold(told map[string]bool, now time.Time) (out []Wait) {
+	for folder, state := range d.folders {
+		for name, t := range state.files {
+			switch {
+			case told[filepath.Join(folder, name)]:
+			case t.seen.settled(now, d.quiet):
+				out = append(out, Wait{Book: folder, Name: name, Says: "complete, taken together with the rest of its chapter, which is not ready yet"})
+			default:
+				out = append(out, Wait{Book: folder, Name: name, Says: "waiting, it is still being written"})
+			}
+		}
+	}
+	return out
 }
 
 // lineCollector is a log that keeps what is said about files.
@@ -208,35 +238,48 @@ func (ws *Workspace) making() ([]Making, error) {
 	return out, nil
 }
 
-// aside lists what was set aside and still lies there.
+// aside lists what was set aside and still lies there. Of several reports that tell of
+// one recording the newest counts.
 func (ws *Workspace) aside() ([]Aside, error) {
-	out := []Aside{}
-	books, err := namesIn(ws.SetAside)
+	books, err := booksIn(ws.SetAside)
 	if err != nil {
 		return nil, err
 	}
+	out := []Aside{}
 	slices.Sort(books)
 	for _, book := range append([]string{""}, books...) {
-		dir := filepath.Join(ws.SetAside, book)
-		if info, err := os.Lstat(dir); err != nil || !info.IsDir() || book == "superseded" {
+		if book == "superseded" {
 			continue
 		}
+		dir := filepath.Join(ws.SetAside, book)
 		names, err := namesIn(dir)
 		if err != nil {
 			return nil, err
 		}
 		slices.Sort(names)
+		newest := map[string]setAsideReport{} // by the recording's name there
+		var files []string
+		given := map[string]string{}
 		for _, name := range names {
 			var r setAsideReport
 			if path.Ext(name) != ".json" || readJSON(filepath.Join(dir, name), &r) != nil {
-				continue
+				continue // none of ours: audit tells of it
 			}
 			for _, raw := range r.Raws {
-				given := fromHex(raw.NameHex, raw.Name)
-				if exists(filepath.Join(dir, outStem(stemOf(given))+".wav")) {
-					out = append(out, Aside{Book: book, Name: given, Says: r.Says})
+				name := fromHex(raw.NameHex, raw.Name)
+				file := outStem(stemOf(name)) + ".wav"
+				known, again := newest[file]
+				if again && known.MadeAt >= r.MadeAt || !exists(filepath.Join(dir, file)) {
+					continue
 				}
+				if !again {
+					files = append(files, file)
+				}
+				newest[file], given[file] = r, name
 			}
+		}
+		for _, file := range files {
+			out = append(out, Aside{Book: book, Name: given[file], Says: newest[file].Says})
 		}
 	}
 	return out, nil

@@ -2,11 +2,11 @@ package watcher
 
 import (
 	"context"
-	"errors"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -133,53 +133,118 @@ func TestStatusOfTheDaemon(t *testing.T) {
 	}
 }
 
-func TestRetry(t *testing.T) {
+// Every recording in the inbox is told of, even where it is another one that keeps it.
+func TestStatusOfAChapterThatWaitsForOneOfItsTakes(t *testing.T) {
 	ws := memoryRoot(t)
-	wantRefusal := func(err error, text string) {
-		t.Helper()
-		var r *RefusedError
-		if !errors.As(err, &r) || !strings.Contains(r.Says, text) {
-			t.Errorf("got %v, want a refusal with %q", err, text)
-		}
+	drop(t, ws, "Tides/01 Harbor take 1.wav", "har")
+	drop(t, ws, "Tides/01 Harbor take 2.wav", arriving)
+	want := []Wait{
+		{Book: "Tides", Name: "01 Harbor take 1.wav", Says: "complete, taken together with the rest of its chapter, which is not ready yet"},
+		{Book: "Tides", Name: "01 Harbor take 2.wav", Says: "waiting, 62 % received"},
 	}
-	drop(t, ws, "Tïdes/04 Ebb?.wav", badRaw)
-	check(t, drive(ws, &dyingDisk{}))
-	aside := statusOf(t, ws).SetAside
-	if len(aside) != 1 || aside[0].Name != "04 Ebb?.wav" {
-		t.Fatalf("set aside %+v", aside)
+	if s := statusOf(t, ws); !slices.Equal(s.Waiting, want) || s.NeedsYou() {
+		t.Errorf("waiting %+v, want %+v", s.Waiting, want)
 	}
-	wantRefusal(ws.TryAgain(Aside{Book: "Tïdes", Name: "../04 Ebb.wav"}), "names no plain file")
-	blocking := filepath.Join(ws.Inbox, "Tïdes", "04 Ebb?.wav")
-	check(t, os.WriteFile(blocking, []byte("better"), 0o640))
-	wantRefusal(ws.TryAgain(aside[0]), "another recording of that name")
-	check(t, os.Remove(blocking))
-	check(t, ws.TryAgain(aside[0]))
-	if data, err := os.ReadFile(blocking); err != nil || string(data) != badRaw {
-		t.Errorf("back in the inbox lies %q, %v", data, err)
-	}
+}
 
-	s := Settings{FreeMarginBytes: 1}
-	promised := promise(1000)
-	half := promised[:500]
-	drop(t, ws, "Tides/05 Rope.wav", half)
-	drop(t, ws, "Tides/06 Whole.wav", "whole")
-	drop(t, ws, "Tides/07 Late take 2.wav", half)
-	wantRefusal(ws.TakeAsIs(s, testHands(), "Tides", "06 Whole.wav"), "is all there")
-	wantRefusal(ws.TakeAsIs(s, testHands(), "Tides", "08 Nothing.wav"), "not in the inbox any more")
-	wantRefusal(ws.TakeAsIs(s, testHands(), "Tides", "07 Late take 2.wav"), "take 1 is missing")
-	check(t, ws.TakeAsIs(s, testHands(), "Tides", "05 Rope.wav"))
-	hands := testHands()
-	var asked Raw
-	inner := hands.Make
-	hands.Make = func(ctx context.Context, job Job) (Made, error) {
-		if job.Chapter == "05 Rope" {
-			asked = job.Raws[0]
-		}
-		return inner(ctx, job)
+func TestStatusOfWhatWaitsForItsOwnChapter(t *testing.T) {
+	ws := memoryRoot(t)
+	drop(t, ws, "Tides/03 Ferry.wav", "ferry")
+	d := readyDaemon(t, ws, &dyingDisk{})
+	_, err := d.claim(d.queue[0])
+	check(t, err)
+	drop(t, ws, "Tides/03 Ferry.wav", "ferry once more")
+	want := []Wait{{Book: "Tides", Name: "03 Ferry.wav", Says: "complete, taken when what is being made of its chapter just now is done"}}
+	if s := statusOf(t, ws); !slices.Equal(s.Waiting, want) || s.NeedsYou() {
+		t.Errorf("waiting %+v, want %+v", s.Waiting, want)
 	}
-	_ = driveWith(ws, &dyingDisk{}, hands) // it ends with the question about take 1
-	data, err := os.ReadFile(filepath.Join(ws.Finished, "Tides", "05 Rope.mp3"))
-	if err != nil || string(data) != half || !asked.TakenUnfinished {
-		t.Errorf("made of it: %q, taken unfinished: %v (%v)", data, asked.TakenUnfinished, err)
+}
+
+// A recording that grows while status looks is told of too.
+func TestStatusOfWhatIsBeingWritten(t *testing.T) {
+	ws := memoryRoot(t)
+	drop(t, ws, "Tides/03 Ferry.wav", "ferry")
+	d := readyDaemon(t, ws, &dyingDisk{})
+	drop(t, ws, "Tides/03 Ferry.wav", "ferry, and more")
+	now := time.Now()
+	d.scanAll(now)
+	d.gather(now)
+	want := []Wait{{Book: "Tides", Name: "03 Ferry.wav", Says: "waiting, it is still being written"}}
+	if got := d.untold(map[string]bool{}, now); len(d.queue) > 0 || !slices.Equal(got, want) {
+		t.Errorf("told of %+v, want %+v", got, want)
+	}
+}
+
+// A recording that two reports tell of, one of its chapter and a later one of its own,
+// is listed once.
+func TestStatusOfWhatWasSetAsideTwice(t *testing.T) {
+	ws := memoryRoot(t)
+	drop(t, ws, "Tides/04 Ebb take 1.wav", badRaw+" 1")
+	drop(t, ws, "Tides/04 Ebb take 2.wav", badRaw+" 2")
+	check(t, drive(ws, &dyingDisk{}))
+	drop(t, ws, "Tides/04 Ebb take 1.wav", badRaw+" 3")
+	check(t, drive(ws, &dyingDisk{}))
+	var names []string
+	for _, a := range statusOf(t, ws).SetAside {
+		names = append(names, a.Name)
+	}
+	if want := []string{"04 Ebb take 1.wav", "04 Ebb take 2.wav"}; !slices.Equal(names, want) {
+		t.Errorf("set aside %q, want %q", names, want)
+	}
+}
+
+// What keeps a job from its end is told by status, until it goes on.
+func TestStatusOfAJobInTrouble(t *testing.T) {
+	ws := memoryRoot(t)
+	release, err := lock(ws, filepath.Join(ws.Root, "lock"))
+	check(t, err)
+	defer release()
+	drop(t, ws, "Tides/03 Ferry.wav", "ferry")
+	d := readyDaemon(t, ws, &dyingDisk{})
+	base, err := lockBase(ws, filepath.Join(ws.Root, "lock"))
+	check(t, err)
+	d.troublesFile = base + troublesEnding
+	j, err := d.claim(d.queue[0])
+	check(t, err)
+	for _, c := range []struct {
+		err  error
+		says string // "" for no trouble
+	}{
+		{&waitError{after: time.Second, says: "still being written"}, ""},
+		{&waitError{after: time.Second, says: "waiting, the disk of the folder archive has been taken off; put it back", needsYou: true},
+			"03 Ferry: waiting, the disk of the folder archive has been taken off; put it back"},
+		{&os.PathError{Op: "write", Path: "x", Err: syscall.EIO}, "03 Ferry: could not be finished, and is tried again by itself; the system says: " + syscall.EIO.Error()},
+		{errAlarm, "03 Ferry: a file of this chapter is missing. Nothing more is done to it until the file is back; look for it in archive, finished and working"},
+		{nil, ""},
+	} {
+		r := result{key: j.Key, job: j, err: c.err}
+		if c.err == nil {
+			r.job = nil
+		}
+		d.settleResult(context.Background(), r)
+		want := []string{}
+		if c.says != "" {
+			want = append(want, c.says)
+		}
+		if s := statusOf(t, ws); !slices.Equal(s.Troubles, want) || s.NeedsYou() != (c.says != "") {
+			t.Errorf("after %v: troubles %q, want %q", c.err, s.Troubles, want)
+		}
+	}
+}
+
+// Hours left are those that keep their recordings and MP3s on the fullest disk.
+func TestHoursLeft(t *testing.T) {
+	ws := memoryRoot(t)
+	free, err := freeBytes(ws.Working)
+	check(t, err)
+	for _, c := range []struct {
+		margin int64
+		none   bool
+	}{{1, false}, {free, true}, {2 * free, true}} {
+		left, err := ws.roomLeft(c.margin)
+		check(t, err)
+		if (left.HoursLeft == 0) != c.none || left.HoursLeft < 0 || left.FreeBytes <= 0 {
+			t.Errorf("margin %d of %d: %+v", c.margin, free, left)
+		}
 	}
 }
