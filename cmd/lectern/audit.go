@@ -18,8 +18,8 @@ func newAuditCmd() *cobra.Command {
 DIR (this folder if none is given) to its last byte and compares it with what its
 recipe or report tells. It says what is missing, changed, half done or does not
 belong, and what to do. It changes nothing, and may run while lectern watches.
-It ends with 0 if all is well, 3 if there is something to look at, 1 if something
-could not be read.`,
+It ends with 0 if all is well, 3 if there is something to look at, 1 if a folder
+could not be looked into.`,
 		Args: oneWorkspace("audit"),
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "write JSON")
@@ -57,8 +57,12 @@ func printAudit(show *show, a watcher.Audit) {
 	if !a.Clean {
 		verdict = fmt.Sprintf("%d to look at", len(a.Exceptions))
 	}
-	show.line("%s: %s, %s, %s with their files, %s in work; %.1f GB read.", verdict, counted(n.Raws, "recording"),
-		counted(n.Recipes, "recipe"), counted(n.Finished, "report"), counted(n.Jobs, "job"), float64(n.Bytes)/1e9)
+	files := "with their files"
+	if n.Finished == 1 {
+		files = "with its file"
+	}
+	show.line("%s: %s, %s, %s %s, %s in work; %.1f GB read.", verdict, counted(n.Raws, "recording"),
+		counted(n.Recipes, "recipe"), counted(n.Finished, "report"), files, counted(n.Jobs, "job"), float64(n.Bytes)/1e9)
 }
 
 // counted is a number of things in words.

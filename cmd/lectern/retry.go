@@ -63,7 +63,7 @@ func tryAgain(show *show, ws *watcher.Workspace, s watcher.Status, name string) 
 	case len(found) == 0:
 		return wrongUsage("nothing named %q is set aside; lectern status tells what is", name)
 	case len(books) > 1:
-		return wrongUsage("%q is set aside in several books; say which, as in %q", name, found[1].Book+"/"+name)
+		return wrongUsage("%q is set aside in several books; say which, as in %q", name, found[len(found)-1].Book+"/"+name) // a piece of no book is listed first
 	}
 	failed := false
 	for _, a := range found {

@@ -57,7 +57,7 @@ func printStatus(show *show, s watcher.Status) {
 	for _, m := range s.Making {
 		how := fmt.Sprintf("%.0f %%", 100*m.Share)
 		if m.Alone {
-			how = "begun; the next start of lectern watch goes on with it"
+			how = "begun; lectern watch goes on with it"
 		}
 		show.line("  %s: %s", inBook(m.Book, m.Chapter), how)
 	}
@@ -69,7 +69,7 @@ func printStatus(show *show, s watcher.Status) {
 	for _, a := range s.SetAside {
 		show.line("! %s: %s", inBook(a.Book, a.Name), a.Says)
 	}
-	show.line("%.1f GB free, about %.0f hours of recordings.", float64(s.Disk.FreeBytes)/1e9, s.Disk.HoursLeft)
+	show.line("%.1f GB free, about %s of recordings.", float64(s.Disk.FreeBytes)/1e9, counted(int(s.Disk.HoursLeft), "hour"))
 }
 
 func heading(show *show, title string, n int) {
