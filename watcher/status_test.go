@@ -2,6 +2,8 @@ package watcher
 
 import (
 	"context"
+	"encoding/json"
+	"errors"
 	"os"
 	"path/filepath"
 	"slices"
@@ -184,12 +186,26 @@ func TestStatusOfWhatWasSetAsideTwice(t *testing.T) {
 	check(t, drive(ws, &dyingDisk{}))
 	drop(t, ws, "Tides/04 Ebb take 1.wav", badRaw+" 3")
 	check(t, drive(ws, &dyingDisk{}))
-	var names []string
-	for _, a := range statusOf(t, ws).SetAside {
-		names = append(names, a.Name)
+	describe := func(report, madeAt, says string) {
+		path := filepath.Join(ws.SetAside, "Tides", report)
+		var r setAsideReport
+		check(t, readJSON(path, &r))
+		r.MadeAt, r.Says = madeAt, says
+		data, err := json.Marshal(r)
+		check(t, errors.Join(err, os.WriteFile(path, data, 0o640)))
 	}
-	if want := []string{"04 Ebb take 1.wav", "04 Ebb take 2.wav"}; !slices.Equal(names, want) {
-		t.Errorf("set aside %q, want %q", names, want)
+	for _, later := range []string{"04 Ebb.json", "04 Ebb take 1.json"} { // in whichever order they are read
+		describe("04 Ebb.json", "2026-11-25T10:00:00Z", "both")
+		describe("04 Ebb take 1.json", "2026-11-25T10:00:00Z", "one")
+		describe(later, "2026-11-25T11:00:00Z", "the later")
+		says := map[string]string{"04 Ebb.json": "both", "04 Ebb take 1.json": "one", later: "the later"}
+		want := []Aside{
+			{Book: "Tides", Name: "04 Ebb take 1.wav", Says: "the later"},
+			{Book: "Tides", Name: "04 Ebb take 2.wav", Says: says["04 Ebb.json"]},
+		}
+		if got := statusOf(t, ws).SetAside; !slices.Equal(got, want) {
+			t.Errorf("set aside %+v, want %+v", got, want)
+		}
 	}
 }
 
