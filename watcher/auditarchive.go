@@ -70,7 +70,7 @@ func (a *auditor) archive(book string) (map[string][]recipeAt, error) {
 			a.wrong("stray", book, at(name), "it is neither a recording nor a recipe; move it elsewhere")
 			continue
 		case !known:
-			a.wrong("unnamed_raw", book, at(name), "no recipe names this recording, so nothing proves it; if it is in no chapter yet, drop a copy of it into the inbox")
+			a.wrong("unnamed_raw", book, at(name), "no recipe names this recording, so nothing tells whether it is as it was; if it is in no chapter yet, drop a copy of it into the inbox")
 			continue
 		}
 		a.out.LookedAt.Raws++

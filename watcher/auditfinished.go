@@ -73,7 +73,7 @@ func (a *auditor) finished(book string, recipes map[string][]recipeAt) error {
 		case state == stateWithdrawn, state != "" && newest.isRoomTest(): // whose report stays as it is
 			a.note("withdrawn", book, name, "it was withdrawn or renamed; %s", again)
 		case state != "":
-			a.wrong("no_current", book, name, "its newest revision lies in superseded, and none is finished; %s", again)
+			a.wrong("no_current", book, name, "its newest revision lies in superseded and not in finished; %s", again)
 		default:
 			a.note("taken_away", book, name, "its finished file was taken away; %s", again)
 		}
@@ -168,7 +168,7 @@ func againOf(book, stem string, earlier bool, r finishedReport) string {
 }
 
 // toMeasureAgain is what is left to do about a room test, which is never made again.
-const toMeasureAgain = "to have it measured again, drop its recording into the inbox"
+const toMeasureAgain = "drop its recording into the inbox if you want it measured again"
 
 // toWriteAgain says, behind another sentence, how a current report is had again.
 func toWriteAgain(joint, book, sub, stem string, recipes map[string][]recipeAt) string {

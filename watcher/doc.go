@@ -21,6 +21,7 @@
 //	finished/BOOK/superseded/NAME.r1.mp3     earlier revisions, with their reports
 //	                                         (of a room test NAME.r1.txt)
 //	                                         and what was withdrawn: its report says so
+//	finished/BOOK/superseded/NAME.found.mp3  what lay under a chapter's name and was not it
 //	archive/BOOK/NAME.r1.recipe.json         how a revision was made, of which raws
 //	setaside/BOOK/superseded/NAME.1.wav      earlier tries that were set aside
 //
