@@ -251,6 +251,18 @@ func ReadPaper(path string) ([]byte, error) {
 	return io.ReadAll(io.LimitReader(f, jsonMaxBytes))
 }
 
+// ReadBookFile reads a small file of a book's folder in the inbox, into which others
+// write: neither the file nor the folder may be a link. That is an ErrNotRegular; no such
+// file is an fs.ErrNotExist.
+func (ws *Workspace) ReadBookFile(book, name string) ([]byte, error) {
+	f, err := durable.OpenBelow(ws.Inbox, book, name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, jsonMaxBytes))
+}
+
 // ErrNotRegular reports a link, a pipe or a device in place of a file.
 var ErrNotRegular = durable.ErrNotRegular
 

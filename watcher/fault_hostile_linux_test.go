@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"lectern/watcher/internal/durable"
 )
@@ -257,4 +258,36 @@ func TestFaultRenamedElsewhere(t *testing.T) {
 	}
 	wrong += amiss(t, invariant(ws, nil, true))
 	row(t, "33", "such names as the new one of a chapter", len(names), 0, wrong, "all filed below the book's own folder")
+}
+
+// What looks unfinished in the inbox is never ours, and never deleted: it may be all
+// there is of a recording.
+func TestFaultNothingInTheInboxIsSweptAway(t *testing.T) {
+	ws := memoryWorkspace(t)
+	d := readyDaemon(t, ws, &durable.Disk{})
+	d.locked = true
+	wrong := 0
+	var kept []string
+	long := time.Now().Add(-2 * strayAge)
+	for _, name := range []string{d.store.TempName(), ".tmp-other", ".tmp-take.wav"} {
+		for _, path := range []string{name, "Tides/" + name, name + " folder/03 Ferry.wav", "Tides/" + name + " folder/03 Ferry.wav"} {
+			drop(t, ws, path, "hers")
+			path = filepath.Join(ws.Inbox, path)
+			check(t, os.Chtimes(path, long, long))
+			kept = append(kept, path)
+		}
+	}
+	for _, path := range kept {
+		if dir := filepath.Dir(path); strings.HasSuffix(dir, "folder") {
+			check(t, os.Chtimes(dir, long, long))
+		}
+	}
+	d.sweep(time.Now())
+	for _, path := range kept {
+		if !exists(path) {
+			wrong++
+			t.Errorf("%q is gone", path)
+		}
+	}
+	row(t, "29", "what looks like an unfinished file of the program's own, in the inbox, long ago", len(kept), wrong, 0, "left alone")
 }
