@@ -16,9 +16,10 @@ import (
 const strayAge = 36 * time.Hour
 
 // sweep deletes unfinished files that no one will finish: those of an earlier
-// run on this computer, and any that are too old.
+// run on this computer, and any that are too old. Not in the inbox, where nothing of
+// ours is ever unfinished: whatever lies there under such a name is somebody else's.
 func (d *daemon) sweep(now time.Time) {
-	for _, root := range []string{d.ws.Working, d.ws.Finished, d.ws.Archive, d.ws.SetAside, d.ws.Inbox} {
+	for _, root := range []string{d.ws.Working, d.ws.Finished, d.ws.Archive, d.ws.SetAside} {
 		err := filepath.WalkDir(root, func(path string, e fs.DirEntry, err error) error {
 			if err != nil || !durable.IsTemp(e.Name()) {
 				return skipDeep(d.ws, path, e, err)
