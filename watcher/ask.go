@@ -157,7 +157,7 @@ func (d *daemon) askedFor(key string) (bool, error) {
 // after any error and after any crash.
 func (d *daemon) answer(ctx context.Context, j *job) (Outcome, error) {
 	var p plan
-	err := readJSON(j.path("plan.json"), &p)
+	err := d.readOwn(j, "plan.json", &p)
 	if errors.Is(err, fs.ErrNotExist) {
 		p, err = d.makeAnswer(ctx, j)
 	}

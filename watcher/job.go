@@ -40,7 +40,7 @@ func (d *daemon) work(ctx context.Context, j *job) error {
 		return d.answerOrDrop(ctx, j)
 	}
 	var p plan
-	err := readJSON(j.path("plan.json"), &p)
+	err := d.readOwn(j, "plan.json", &p)
 	if err == nil {
 		return d.carryOut(ctx, j, p)
 	}
