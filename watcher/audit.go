@@ -49,6 +49,9 @@ const AuditSchema = "lectern-audit/1"
 // believed, since a daemon may be moving files meanwhile. An error means that
 // something could not be read at all.
 func (ws *Workspace) Audit(ctx context.Context) (Audit, error) {
+	if says := ws.diskAway(ws.mounts()); says != "" {
+		return Audit{}, errors.New(says)
+	}
 	first, err := ws.auditOnce(ctx, nil)
 	if err != nil {
 		return Audit{}, err

@@ -218,6 +218,19 @@ func (d *daemon) makeFolder(j *job) (*job, error) {
 	return j, nil
 }
 
+// readOwn reads a paper of a job that appears in its folder in one step. An empty one
+// is what a crash leaves of that on a disk that cannot rename without overwriting: the
+// name, held for the paper that never came.
+func (d *daemon) readOwn(j *job, name string, into any) error {
+	path := j.path(name)
+	if info, err := os.Lstat(path); err == nil && info.Size() == 0 {
+		if err := d.store.Remove(path); err != nil {
+			return err
+		}
+	}
+	return readJSON(path, into)
+}
+
 // jobOf describes a job from its orig.json.
 func jobOf(dir string, o orig) *job {
 	key, _, _ := strings.Cut(filepath.Base(dir), "-")

@@ -122,6 +122,9 @@ func (d *daemon) worker(ctx context.Context, r result) {
 
 // question asks what the names of a batch leave open, before it is claimed.
 func (d *daemon) question(b batch) (string, error) {
+	if says := d.ws.diskAway(d.mounts); says != "" {
+		return says, nil
+	}
 	s, err := d.ws.shelf(b.Book, b.Chapter, endingFor(b.Raws[0].Role))
 	if err != nil {
 		return "what was finished of this chapter before cannot be read; it is tried again until it can", err

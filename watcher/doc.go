@@ -23,6 +23,8 @@
 //	                                         and what was withdrawn: its report says so
 //	archive/BOOK/NAME.r1.recipe.json         how a revision was made, of which raws
 //	setaside/BOOK/superseded/NAME.1.wav      earlier tries that were set aside
+//	.disks.json                              the disks finished and archive lie on, if
+//	                                         not the workspace's, for the next start
 //
 // and in a job's folder
 //

@@ -39,7 +39,7 @@ func (d *daemon) work(ctx context.Context, j *job) error {
 	if j.Ask != nil {
 		return d.answerOrDrop(ctx, j)
 	}
-	p, err := j.readPlan()
+	p, err := d.readPlan(j)
 	if err == nil {
 		return d.carryOut(ctx, j, p)
 	}

@@ -39,7 +39,7 @@ func (d *daemon) playing(j *job) ([]jobRaw, error) {
 		return nil, err
 	}
 	var paper jobPaper
-	err = readJSON(j.path("job.json"), &paper)
+	err = d.readOwn(j, "job.json", &paper)
 	if errors.Is(err, fs.ErrNotExist) {
 		paper, err = d.arrange(j, s)
 	}

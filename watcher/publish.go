@@ -59,9 +59,9 @@ type place struct {
 
 // readPlan reads a job's plan. One that would move anything from or to a place outside
 // the folders is none.
-func (j *job) readPlan() (plan, error) {
+func (d *daemon) readPlan(j *job) (plan, error) {
 	var p plan
-	if err := readJSON(j.path("plan.json"), &p); err != nil {
+	if err := d.readOwn(j, "plan.json", &p); err != nil {
 		return plan{}, err
 	}
 	for _, s := range p.Steps {
