@@ -126,9 +126,9 @@ func TestFaultRightsOfWhatIsWritten(t *testing.T) {
 			most := fs.FileMode(0o640)
 			switch {
 			case e.IsDir() && strings.HasPrefix(path, ws.Inbox):
-				most = inboxPerm
+				most = 0o770
 			case e.IsDir():
-				most = folderPerm
+				most = 0o750
 			}
 			if info.Mode().Perm()&^most != 0 {
 				wrong++
