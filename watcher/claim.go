@@ -267,7 +267,33 @@ func (d *daemon) adopt(dir string) (*job, error) {
 	if err := readJSON(filepath.Join(next, "orig.json"), &o); err != nil {
 		return nil, fmt.Errorf("take over job: %w", err)
 	}
-	return jobOf(next, o), nil
+	j := jobOf(next, o)
+	if err := j.staysInside(); err != nil {
+		return nil, fmt.Errorf("take over job: %w", err)
+	}
+	return j, nil
+}
+
+// staysInside returns an error if a name in orig.json would lead out of the folders.
+func (j *job) staysInside() error {
+	names := []string{"x" + j.askEnding}
+	if j.Book != "" {
+		names = append(names, j.Book)
+	}
+	for _, r := range j.Raws {
+		names = append(names, r.File, r.name())
+	}
+	return allPlain("orig.json", names)
+}
+
+// allPlain returns an error if one of the names that a paper holds is no plain one.
+func allPlain(paper string, names []string) error {
+	for _, name := range names {
+		if !isPlainName(name) {
+			return fmt.Errorf("%w: %q: it names %q", errNotJSON, paper, name)
+		}
+	}
+	return nil
 }
 
 // complete finishes a claim that was cut short: raws still in the inbox, just

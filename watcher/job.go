@@ -39,8 +39,7 @@ func (d *daemon) work(ctx context.Context, j *job) error {
 	if j.Ask != nil {
 		return d.answerOrDrop(ctx, j)
 	}
-	var p plan
-	err := d.readOwn(j, "plan.json", &p)
+	p, err := d.readPlan(j)
 	if err == nil {
 		return d.carryOut(ctx, j, p)
 	}
