@@ -56,6 +56,16 @@ func TestFaultArchiveDiskTakenOff(t *testing.T) {
 				wrong++
 				t.Errorf("%s: a recording was taken at a start without it", left)
 			}
+			again, err := Open(ws.Root, "", under)
+			if left == "no folder" {
+				if err == nil || !strings.Contains(err.Error(), "is its disk plugged in?") {
+					wrong++
+					t.Errorf("a command beside it ended with: %v", err)
+				}
+			} else if st, err := again.Status(quickly(t, nil), testHands()); err != nil || len(st.Troubles) != 1 || !strings.Contains(st.Troubles[0], "taken off") {
+				wrong++
+				t.Errorf("status tells %q (%v)", st.Troubles, err)
+			}
 			if names, err := namesIn(ws.Finished); err != nil || len(names) > 0 {
 				wrong++
 				t.Errorf("%s: finished holds %q (%v)", left, names, err)
