@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 )
 
@@ -55,6 +56,16 @@ func TestFaultArchiveDiskTakenOff(t *testing.T) {
 				wrong++
 				t.Errorf("%s: a recording was taken at a start without it", left)
 			}
+			again, err := Open(ws.Root, "", under)
+			if left == "no folder" {
+				if err == nil || !strings.Contains(err.Error(), "is its disk plugged in?") {
+					wrong++
+					t.Errorf("a command beside it ended with: %v", err)
+				}
+			} else if st, err := again.Status(quickly(t, nil), testHands()); err != nil || len(st.Troubles) != 1 || !strings.Contains(st.Troubles[0], "taken off") {
+				wrong++
+				t.Errorf("status tells %q (%v)", st.Troubles, err)
+			}
 			if names, err := namesIn(ws.Finished); err != nil || len(names) > 0 {
 				wrong++
 				t.Errorf("%s: finished holds %q (%v)", left, names, err)
@@ -85,4 +96,61 @@ func takenOffWhileMaking(t *testing.T, d *loopDisk) Hands {
 		return testMake(ctx, job)
 	}
 	return hands
+}
+
+// What the system tells of disks that are not its own.
+func TestDisksAreToldApart(t *testing.T) {
+	disk := newTmpfs(t, "1m")
+	inside, link := filepath.Join(disk, "a", "b"), filepath.Join(t.TempDir(), "link")
+	check(t, os.MkdirAll(inside, 0o750))
+	check(t, os.Symlink(inside, link))
+	for folder, want := range map[string]string{
+		disk: disk, inside: disk, link: disk, "/": "", filepath.Join(disk, "not there"): "",
+	} {
+		if got := mountPoint(folder); got != want {
+			t.Errorf("the disk of %s: %q, want %q", folder, got, want)
+		}
+	}
+	if !isMountPoint(disk) || isMountPoint(inside) || sameDisk(disk, filepath.Dir(disk)) || !sameDisk(disk, inside) {
+		t.Error("the top of a disk is not told from a folder of it")
+	}
+	if isNetwork(disk) {
+		t.Error("a disk in memory is taken for a share")
+	}
+	free, err := freeBytes(disk)
+	check(t, err)
+	if free < 900<<10 || free > 1<<20 {
+		t.Errorf("%d bytes free on a disk of 1 MiB", free)
+	}
+	if err := os.WriteFile(filepath.Join(disk, "large"), make([]byte, 2<<20), 0o640); !isDiskFull(err) {
+		t.Errorf("not taken for a full disk: %v", err)
+	}
+	needRoot(t, "bindfs")
+	if share := mounted(t, "bindfs", t.TempDir()); !isNetwork(share) {
+		t.Error("what comes through FUSE may be changed by other computers, and is not taken for a share")
+	}
+}
+
+// The recording is another user's: whether somebody still writes to it may then not be
+// asked (fcntl(2): F_SETLEASE is for the owner), and the longer quiet time has to do.
+func TestRecordingOfAnotherUserIsTaken(t *testing.T) {
+	needRoot(t)
+	const nobody = 65534
+	l := newFaultLife(t, secondRevision, memoryDisk(), "")
+	defer l.remove(t)
+	raw := filepath.Join(l.ws.Inbox, "Tides", "03 Loud.wav")
+	check(t, filepath.Walk(l.root, func(path string, _ os.FileInfo, err error) error {
+		return errors.Join(err, os.Lchown(path, nobody, nobody))
+	}))
+	check(t, os.Lchown(raw, 0, 0))
+	check(t, os.Chmod(raw, 0o644))
+	if code, out := faultRunAs(t, nobody, l.root); code != 0 {
+		t.Errorf("it ended with %d: %s", code, out)
+	}
+	amiss(t, errors.Join(invariant(l.ws, l.dropped, true), l.finished()))
+	filed, err := os.Stat(filepath.Join(l.ws.Archive, "Tides", "03 Loud.r2.wav"))
+	check(t, err)
+	if owner := filed.Sys().(*syscall.Stat_t).Uid; owner != nobody {
+		t.Errorf("the archived recording still belongs to user %d", owner)
+	}
 }
