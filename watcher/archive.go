@@ -134,18 +134,20 @@ func readRecipe(path string) (recipe, error) {
 	if err := readJSON(path, &r); err != nil {
 		return recipe{}, err
 	}
+	var names []string
 	for _, raw := range r.Raws {
-		if !isPlainName(raw.ArchivedAs) {
-			return recipe{}, fmt.Errorf("%w: %q: it names %q", errNotJSON, filepath.Base(path), raw.ArchivedAs)
-		}
+		names = append(names, raw.ArchivedAs)
+	}
+	if err := allPlain(filepath.Base(path), names); err != nil {
+		return recipe{}, err
 	}
 	return r, nil
 }
 
 // isPlainName tells whether a name read from a file is that of something in a
-// folder and leads nowhere else.
+// folder, on this system, and leads nowhere else.
 func isPlainName(name string) bool {
-	return name != "" && name != "." && name != ".." && !strings.ContainsAny(name, "/\\\x00") && filepath.IsLocal(name)
+	return name != "." && name == filepath.Base(name) && filepath.IsLocal(name) && !strings.Contains(name, "\x00")
 }
 
 // revisionOf reads digits that revisionName has matched.
@@ -260,6 +262,18 @@ const jsonMaxBytes = 64 << 20
 // ReadPaper reads a small file, never through a link and never waiting on a pipe.
 func ReadPaper(path string) ([]byte, error) {
 	f, err := OpenRegular(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, jsonMaxBytes))
+}
+
+// ReadBookFile reads a small file of a book's folder in the inbox, into which others
+// write: neither the file nor the folder may be a link. That is an ErrNotRegular; no such
+// file is an fs.ErrNotExist.
+func (ws *Workspace) ReadBookFile(book, name string) ([]byte, error) {
+	f, err := durable.OpenBelow(ws.Inbox, book, name)
 	if err != nil {
 		return nil, err
 	}

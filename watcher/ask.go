@@ -156,8 +156,7 @@ func (d *daemon) askedFor(key string) (bool, error) {
 // answer does what a job asks, from wherever it stands. It may be called again
 // after any error and after any crash.
 func (d *daemon) answer(ctx context.Context, j *job) (Outcome, error) {
-	var p plan
-	err := readJSON(j.path("plan.json"), &p)
+	p, err := d.readPlan(j)
 	if errors.Is(err, fs.ErrNotExist) {
 		p, err = d.makeAnswer(ctx, j)
 	}

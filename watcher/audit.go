@@ -51,6 +51,9 @@ const AuditSchema = "lectern-audit/1"
 // about to bring to its place is no exception beside that job. An error means that a
 // folder could not be looked into.
 func (ws *Workspace) Audit(ctx context.Context) (Audit, error) {
+	if says := ws.diskAway(ws.mounts()); says != "" {
+		return Audit{}, errors.New(says)
+	}
 	first, err := ws.auditOnce(ctx, nil)
 	if err != nil {
 		return Audit{}, err

@@ -224,6 +224,10 @@ func TestAuditFindsWhatIsPlanted(t *testing.T) {
 		{"a folder in a book of the archive", put("archive/Tides/more/x.wav", "x"), []string{"stray archive/Tides/more"}, nil},
 		{"a folder in a book of setaside", put("setaside/Tides/more/x.wav", "x"), []string{"stray setaside/Tides/more"}, nil},
 		{"a recording in working that nobody knows", put("working/abc-0123/new/1.wav", "x"), []string{"stranded_raw working/abc-0123"}, nil},
+		{"a recording in a job whose paper leads elsewhere", func(t *testing.T, ws *Workspace) {
+			put("working/abc-0123/new/1.wav", "x")(t, ws)
+			put("working/abc-0123/orig.json", `{"book":"..","chapter":"x","raws":[{"file":"1.wav","name":"x.wav"}]}`)(t, ws)
+		}, []string{"stranded_raw working/abc-0123"}, nil},
 		{"a recording in an unfinished job", put("working/.tmp-abc-0123456789abcdef/new/1.wav", "x"), []string{"stranded_raw working/.tmp-abc-0123456789abcdef"}, nil},
 		{"a file in working", put("working/x.txt", "x"), []string{"stray working/x.txt"}, nil},
 		{"an unfinished file in the archive", put("archive/.tmp-abc-0123456789abcdef", "x"), []string{"unfinished archive/.tmp-abc-0123456789abcdef"}, nil},

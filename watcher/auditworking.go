@@ -40,6 +40,10 @@ func (a *auditor) working() error {
 func (a *auditor) job(at, dir string, holdsRaws bool) {
 	var o orig
 	err := readJSON(filepath.Join(dir, "orig.json"), &o)
+	j := jobOf(dir, o)
+	if err == nil {
+		err = j.staysInside()
+	}
 	switch {
 	case err == nil:
 	case !exists(dir):
@@ -55,7 +59,6 @@ func (a *auditor) job(at, dir string, holdsRaws bool) {
 		return
 	}
 	a.out.LookedAt.Jobs++
-	j := jobOf(dir, o)
 	if ownerLives(dir) {
 		a.note("in_work", j.Book, at, "%s is in work", j.label())
 	} else {

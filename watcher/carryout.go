@@ -67,22 +67,6 @@ func (d *daemon) carryOut(ctx context.Context, j *job, p plan) error {
 	return d.removeJob(j)
 }
 
-// diskPatience is how often a disk that was taken off is looked for. Our choice.
-const diskPatience = 10 * time.Second
-
-// disksThere returns a waitError if finished/ or archive/ was a disk of its own and is
-// none now: an empty folder is left in its place, into which nothing must be filed, and
-// which tells nothing of what was filed before.
-func (d *daemon) disksThere() error {
-	for _, folder := range d.mounts {
-		if !isMountPoint(folder) {
-			return &waitError{after: diskPatience, needsYou: true,
-				says: fmt.Sprintf("waiting, the disk of the folder %s has been taken off; put it back", filepath.Base(folder))}
-		}
-	}
-	return nil
-}
-
 // firstOpen returns the first step that may still be open. Steps are done in
 // order, so all of them are behind the last one whose file has left the job's
 // folder, and all that clear the way are behind the mark. That matters: once

@@ -218,6 +218,19 @@ func (d *daemon) makeFolder(j *job) (*job, error) {
 	return j, nil
 }
 
+// readOwn reads a paper of a job that appears in its folder in one step. An empty one
+// is what a crash leaves of that on a disk that cannot rename without overwriting: the
+// name, held for the paper that never came.
+func (d *daemon) readOwn(j *job, name string, into any) error {
+	path := j.path(name)
+	if info, err := os.Lstat(path); err == nil && info.Size() == 0 {
+		if err := d.store.Remove(path); err != nil {
+			return err
+		}
+	}
+	return readJSON(path, into)
+}
+
 // jobOf describes a job from its orig.json.
 func jobOf(dir string, o orig) *job {
 	key, _, _ := strings.Cut(filepath.Base(dir), "-")
@@ -254,7 +267,33 @@ func (d *daemon) adopt(dir string) (*job, error) {
 	if err := readJSON(filepath.Join(next, "orig.json"), &o); err != nil {
 		return nil, fmt.Errorf("take over job: %w", err)
 	}
-	return jobOf(next, o), nil
+	j := jobOf(next, o)
+	if err := j.staysInside(); err != nil {
+		return nil, fmt.Errorf("take over job: %w", err)
+	}
+	return j, nil
+}
+
+// staysInside returns an error if a name in orig.json would lead out of the folders.
+func (j *job) staysInside() error {
+	names := []string{"x" + j.askEnding}
+	if j.Book != "" {
+		names = append(names, j.Book)
+	}
+	for _, r := range j.Raws {
+		names = append(names, r.File, r.name())
+	}
+	return allPlain("orig.json", names)
+}
+
+// allPlain returns an error if one of the names that a paper holds is no plain one.
+func allPlain(paper string, names []string) error {
+	for _, name := range names {
+		if !isPlainName(name) {
+			return fmt.Errorf("%w: %q: it names %q", errNotJSON, paper, name)
+		}
+	}
+	return nil
 }
 
 // complete finishes a claim that was cut short: raws still in the inbox, just

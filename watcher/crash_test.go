@@ -29,7 +29,8 @@ type dyingDisk struct {
 	durable.Disk
 	calls, dieAt int
 	apart        []string
-	log          []string // what each call was
+	rename       func(d *dyingDisk, from, to string) error // nil: in one step
+	log          []string                                  // what each call was
 }
 
 func (d *dyingDisk) alive(call string) error {
@@ -68,6 +69,9 @@ func (d *dyingDisk) Rename(from, to string) error {
 		if strings.HasPrefix(from, root+"/") != strings.HasPrefix(to, root+"/") {
 			return &os.LinkError{Op: "rename", Old: from, New: to, Err: syscall.EXDEV}
 		}
+	}
+	if d.rename != nil {
+		return d.rename(d, from, to)
 	}
 	return d.Disk.Rename(from, to)
 }

@@ -123,6 +123,9 @@ func (d *daemon) worker(ctx context.Context, r result) {
 
 // question asks what the names of a batch leave open, before it is claimed.
 func (d *daemon) question(b batch) (string, error) {
+	if says := d.ws.diskAway(d.mounts); says != "" {
+		return says, nil
+	}
 	s, err := d.ws.shelf(b.Book, b.Chapter, endingFor(b.Raws[0].Role))
 	if err != nil {
 		return "what was finished of this chapter before cannot be read; it is tried again until it can", err
@@ -169,9 +172,6 @@ func (d *daemon) settleResult(ctx context.Context, r result) {
 		d.owned = append(d.owned, r.job)
 		d.say(r.job.Dir, wait.says, zapcore.InfoLevel, r.job.label()+": "+wait.says,
 			zap.String("book", r.job.Book), zap.Strings("raws", r.job.names()))
-		if wait.needsYou {
-			trouble = r.job.label() + ": " + wait.says
-		}
 	default:
 		trouble = d.retryLater(r.job, r.err)
 	}

@@ -19,6 +19,12 @@ var oddDisks = []struct {
 	folds bool
 }{
 	{kind: "XFS", mount: func(t *testing.T) string { return newDiskOf(t, xfsMegabytes, "mkfs.xfs", "-q", "-f").dir }},
+	{kind: "Btrfs", mount: func(t *testing.T) string { return newDiskOf(t, btrfsMegabytes, "mkfs.btrfs", "-q").dir }},
+	// No hard links, no owners, and a driver that cannot rename without overwriting.
+	{kind: "exFAT (exfat-fuse)", folds: true, mount: func(t *testing.T) string {
+		needRoot(t, "mkfs.exfat", "mount.exfat-fuse")
+		return mounted(t, "mount", "-t", "exfat-fuse", "-o", "loop", newImage(t, "mkfs.exfat"))
+	}},
 	{kind: "NTFS (ntfs-3g)", mount: func(t *testing.T) string { return newNTFS(t, "ntfs-3g", "windows_names") }},
 	{kind: "NTFS that takes upper and lower case for one (lowntfs-3g)", folds: true,
 		mount: func(t *testing.T) string { return newNTFS(t, "lowntfs-3g", "windows_names,ignore_case") }},
@@ -51,12 +57,21 @@ func mounted(t *testing.T, name string, args ...string) string {
 func newNTFS(t *testing.T, driver, options string) string {
 	t.Helper()
 	needRoot(t, "mkntfs", "mount."+driver)
+	return mounted(t, "mount", "-t", driver, "-o", "loop,"+options, newImage(t, "mkntfs", "-q", "-F", "-f"))
+}
+
+// newImage makes a file system in a file of 32 MB.
+func newImage(t *testing.T, mkfs ...string) string {
+	t.Helper()
 	image := filepath.Join(t.TempDir(), "image")
 	check(t, os.WriteFile(image, nil, 0o600))
 	check(t, os.Truncate(image, 32<<20))
-	command(t, "mkntfs", "-q", "-F", "-f", image)
-	return mounted(t, "mount", "-t", driver, "-o", "loop,"+options, image)
+	command(t, mkfs[0], append(mkfs[1:], image)...)
+	return image
 }
+
+// btrfsMegabytes is the smallest Btrfs there is: mkfs.btrfs refuses less than 109 MB.
+const btrfsMegabytes = 128
 
 // Every way through the protocol on every odd disk there is, and once with finished/
 // and archive/ there and the rest elsewhere.

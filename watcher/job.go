@@ -16,9 +16,8 @@ import (
 
 // waitError says that a claimed raw is not all there after all.
 type waitError struct {
-	after    time.Duration
-	says     string
-	needsYou bool // it does not go on by itself
+	after time.Duration
+	says  string
 }
 
 func (e *waitError) Error() string { return e.says }
@@ -40,8 +39,7 @@ func (d *daemon) work(ctx context.Context, j *job) error {
 	if j.Ask != nil {
 		return d.answerOrDrop(ctx, j)
 	}
-	var p plan
-	err := readJSON(j.path("plan.json"), &p)
+	p, err := d.readPlan(j)
 	if err == nil {
 		return d.carryOut(ctx, j, p)
 	}
@@ -83,14 +81,14 @@ func (d *daemon) recheck(j *job) error {
 		}
 		if seen := lookAt(info); !seen.sameBytes(j.looks[r.File]) {
 			j.looks[r.File] = seen
-			return &waitError{after: d.quiet, says: "still being written"}
+			return &waitError{d.quiet, "still being written"}
 		}
 		open, err := hasWriter(path)
 		if err != nil {
 			return fmt.Errorf("look at recording: %w", err)
 		}
 		if open == yes {
-			return &waitError{after: d.quiet, says: "still open in the program that writes it"}
+			return &waitError{d.quiet, "still open in the program that writes it"}
 		}
 		if j.Says != "" {
 			continue
@@ -101,7 +99,7 @@ func (d *daemon) recheck(j *job) error {
 		}
 		switch c.State {
 		case Arriving:
-			return &waitError{after: d.quiet, says: fmt.Sprintf("waiting, %.0f %% received", c.Percent)}
+			return &waitError{d.quiet, fmt.Sprintf("waiting, %.0f %% received", c.Percent)}
 		case Refused:
 			j.Says = c.Says
 		case Unfinished:

@@ -39,9 +39,12 @@ func (d *daemon) playing(j *job) ([]jobRaw, error) {
 		return nil, err
 	}
 	var paper jobPaper
-	err = readJSON(j.path("job.json"), &paper)
+	err = d.readOwn(j, "job.json", &paper)
 	if errors.Is(err, fs.ErrNotExist) {
 		paper, err = d.arrange(j, s)
+	}
+	if err == nil {
+		err = paper.staysInside()
 	}
 	if err != nil {
 		return nil, err
@@ -60,6 +63,19 @@ func (d *daemon) playing(j *job) ([]jobRaw, error) {
 		return nil, nil
 	}
 	return paper.Raws, nil
+}
+
+// staysInside returns an error if a name in job.json would lead out of the folders.
+func (p jobPaper) staysInside() error {
+	var names []string
+	for _, r := range slices.Concat(p.Raws, p.Known) {
+		for _, name := range []string{r.File, r.ArchivedAs} {
+			if name != "" { // of an archived raw, or of one that is not yet
+				names = append(names, name)
+			}
+		}
+	}
+	return allPlain("job.json", names)
 }
 
 // arrange decides the playing order and writes it down.

@@ -9,6 +9,7 @@ import (
 	"path"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"lectern/watcher/internal/durable"
@@ -54,6 +55,30 @@ type step struct {
 type place struct {
 	In   string `json:"in"`
 	Path string `json:"path"` // with slashes
+}
+
+// readPlan reads a job's plan. One that would move anything from or to a place outside
+// the folders is none.
+func (d *daemon) readPlan(j *job) (plan, error) {
+	var p plan
+	if err := d.readOwn(j, "plan.json", &p); err != nil {
+		return plan{}, err
+	}
+	for _, s := range p.Steps {
+		for _, at := range []place{s.From, s.To} {
+			if at != (place{}) && !at.isInside() {
+				return plan{}, fmt.Errorf("%w: %q: it names %q", errNotJSON, "plan.json", at.Path)
+			}
+		}
+	}
+	return p, nil
+}
+
+// isInside tells whether a place lies below the folder it names.
+func (p place) isInside() bool {
+	known := slices.Contains([]string{"job", "finished", "archive", "setaside"}, p.In)
+	local := filepath.FromSlash(p.Path)
+	return known && filepath.IsLocal(local) && filepath.Clean(local) != "." && !strings.Contains(local, "\x00")
 }
 
 // errTaken reports that a name a plan counts on is held by something else.
@@ -161,7 +186,7 @@ func (d *daemon) unchanged(j *job, list []jobRaw, made Made) error {
 		}
 		if !lookAt(info).sameBytes(j.looks[r.File]) || made.RawSHA256[i] != r.SHA256 {
 			err := d.store.Remove(j.path("job.json"))
-			return errors.Join(err, &waitError{after: d.quiet, says: "changed while it was mastered"})
+			return errors.Join(err, &waitError{d.quiet, "changed while it was mastered"})
 		}
 	}
 	return nil

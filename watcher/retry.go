@@ -29,8 +29,11 @@ func (ws *Workspace) TryAgain(a Aside) error {
 	}
 	from := filepath.Join(ws.SetAside, a.Book, outStem(stemOf(a.Name))+".wav")
 	err = store.Give(from, filepath.Join(ws.Inbox, inbox), a.Name)
-	if errors.Is(err, fs.ErrExist) {
+	switch {
+	case errors.Is(err, fs.ErrExist):
 		return refuse("another recording of that name waits in the inbox; it is tried first")
+	case errors.Is(err, fs.ErrNotExist) && exists(from):
+		return refuse("%s in the inbox is a link and not a folder, so nothing is put there; make it a folder and try again", Plain(inbox))
 	}
 	return err
 }

@@ -39,6 +39,7 @@ func (d *daemon) setAside(ctx context.Context, j *job, says string) error {
 	if err := j.tidy(); err != nil {
 		return err
 	}
+	says = Plain(says) // it may quote what somebody wrote into a file
 	book, stem := outStem(j.Book), asideStem(j)
 	p := plan{Schema: "lectern-plan/1", State: stateSetAside, Says: says}
 	at := func(name string) place { return place{"setaside", path.Join(book, name)} }

@@ -42,6 +42,19 @@ func sameDisk(a, b string) bool {
 	return errX == nil && errY == nil && lookAt(x).Device == lookAt(y).Device
 }
 
+// mountPoint returns the top of the disk that a folder lies on, "" for that of the system
+// and for a folder that is not there.
+func mountPoint(folder string) string {
+	real, err := filepath.EvalSymlinks(folder)
+	for err == nil && real != filepath.Dir(real) {
+		if isMountPoint(real) {
+			return real
+		}
+		real = filepath.Dir(real)
+	}
+	return ""
+}
+
 // isMountPoint tells whether a folder is the top of a disk of its own.
 func isMountPoint(path string) bool {
 	real, err := filepath.EvalSymlinks(path)

@@ -36,5 +36,8 @@ func sameDisk(a, b string) bool {
 	return strings.EqualFold(filepath.VolumeName(a), filepath.VolumeName(b))
 }
 
-// isMountPoint need not be known: a drive that is taken off is no empty folder.
+// mountPoint need not be known: a drive that is taken off leaves no folder behind.
+func mountPoint(string) string { return "" }
+
+// isMountPoint need not be known either.
 func isMountPoint(string) bool { return false }

@@ -79,6 +79,9 @@ func (ws *Workspace) Status(s Settings, hands Hands) (Status, error) {
 	if out.WatchedBy, out.Troubles, err = watchedBy(ws, s.LockDir); err != nil {
 		return Status{}, err
 	}
+	if says := ws.diskAway(ws.mounts()); says != "" && !slices.Contains(out.Troubles, says) {
+		out.Troubles = append(out.Troubles, says) // no daemon says so
+	}
 	if out.Waiting, err = ws.waiting(s, hands); err != nil {
 		return Status{}, err
 	}

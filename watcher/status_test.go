@@ -226,9 +226,7 @@ func TestStatusOfAJobInTrouble(t *testing.T) {
 		err  error
 		says string // "" for no trouble
 	}{
-		{&waitError{after: time.Second, says: "still being written"}, ""},
-		{&waitError{after: time.Second, says: "waiting, the disk of the folder archive has been taken off; put it back", needsYou: true},
-			"03 Ferry: waiting, the disk of the folder archive has been taken off; put it back"},
+		{&waitError{time.Second, "still being written"}, ""},
 		{&os.PathError{Op: "write", Path: "x", Err: syscall.EIO}, "03 Ferry: could not be finished, and is tried again by itself; the system says: " + syscall.EIO.Error()},
 		{errAlarm, "03 Ferry: a file of this chapter is missing. Nothing more is done to it until the file is back; look for it in archive, finished and working"},
 		{nil, ""},

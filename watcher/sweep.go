@@ -16,9 +16,11 @@ import (
 const strayAge = 36 * time.Hour
 
 // sweep deletes unfinished files that no one will finish: those of an earlier
-// run on this computer, and any that are too old.
+// run on this computer, and any that are too old. Not in the inbox, where nothing of
+// ours is ever unfinished: whatever lies there under such a name is somebody else's.
 func (d *daemon) sweep(now time.Time) {
-	for _, root := range []string{d.ws.Working, d.ws.Finished, d.ws.Archive, d.ws.SetAside, d.ws.Inbox} {
+	d.sweepTrials()
+	for _, root := range []string{d.ws.Working, d.ws.Finished, d.ws.Archive, d.ws.SetAside} {
 		err := filepath.WalkDir(root, func(path string, e fs.DirEntry, err error) error {
 			if err != nil || !durable.IsTemp(e.Name()) {
 				return skipDeep(d.ws, path, e, err)
@@ -38,6 +40,22 @@ func (d *daemon) sweep(now time.Time) {
 		})
 		if err != nil {
 			d.log.Warn("could not look for files left behind", failure(err)...)
+		}
+	}
+}
+
+// sweepTrials deletes the empty files by which an earlier run on this computer tried
+// whether the inbox and working lie on one disk, and died at that moment.
+func (d *daemon) sweepTrials() {
+	names, err := namesIn(d.ws.Inbox)
+	if err != nil {
+		return // told by the scan
+	}
+	for _, name := range names {
+		path := filepath.Join(d.ws.Inbox, name)
+		info, err := os.Lstat(path)
+		if err == nil && d.locked && d.store.IsOwnTemp(name) && info.Mode().IsRegular() && info.Size() == 0 {
+			d.remove(path, false)
 		}
 	}
 }

@@ -83,7 +83,7 @@ type daemon struct {
 	me     owner         // never changed
 	locked bool          // never changed
 	quiet  time.Duration // never changed
-	mounts []string      // of finished/ and archive/, those that were disks of their own; never changed
+	mounts []mount       // never changed
 
 	telling sync.Mutex // held during set.Notice
 
@@ -155,6 +155,9 @@ func Run(ctx context.Context, ws *Workspace, s Settings, hands Hands, log *zap.L
 	if err := d.tryRename(); err != nil {
 		return err
 	}
+	if err := ws.keepMounts(d.store, d.mounts); err != nil {
+		log.Warn("the disks of finished and archive could not be written down", failure(err)...)
+	}
 	log.Info("watching " + Plain(ws.Inbox))
 	d.listen()
 	d.sweep(time.Now())
@@ -192,14 +195,10 @@ func newDaemon(ws *Workspace, s Settings, hands Hands, log *zap.Logger) *daemon 
 		folders: map[string]*folderState{}, said: map[string]string{}, blocked: map[string]string{},
 		running: map[string]*job{}, promised: map[string]room{}, leases: map[string]stale{},
 		results: make(chan result), troubles: map[string]string{},
+		mounts: ws.mounts(),
 	}
 	if s.PollOnly || isNetwork(ws.Inbox) {
 		d.quiet = s.NetworkQuiet
-	}
-	for _, folder := range []string{ws.Finished, ws.Archive} {
-		if isMountPoint(folder) {
-			d.mounts = append(d.mounts, folder)
-		}
 	}
 	return d
 }
@@ -273,6 +272,7 @@ func (d *daemon) look(now time.Time) {
 	if !now.Before(d.nextScan) {
 		d.blocked = map[string]string{}
 		d.nextScan = now.Add(d.set.Rescan)
+		d.lookForDisks()
 		d.scanAll(now)
 		d.adoptAll(now)
 		looked = true

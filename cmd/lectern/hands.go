@@ -197,12 +197,12 @@ func (h hands) settingsNow(book string) (config.Chapter, error) {
 	if book == "" {
 		return now, nil
 	}
-	text, err := watcher.ReadPaper(filepath.Join(h.ws.Inbox, book, "about.toml"))
+	text, err := h.ws.ReadBookFile(book, "about.toml")
 	if errors.Is(err, fs.ErrNotExist) {
 		return now, nil
 	}
 	if errors.Is(err, watcher.ErrNotRegular) {
-		return now, &watcher.BadRaw{Says: "The about.toml of the book is a link or a device and not a file, so it is not read. Put the file itself there and drop the take again."}
+		return now, &watcher.BadRaw{Says: "The about.toml of the book, or the folder of the book, is a link or a device and not a file or a folder, so it is not read. Put the file itself there and drop the take again."}
 	}
 	if err != nil {
 		return now, fmt.Errorf("read the book's settings: %w", err)

@@ -35,26 +35,3 @@ func TestCompleteWaitsForWhatIsBlank(t *testing.T) {
 		}
 	}
 }
-
-// A book's settings are never read through a link or out of a pipe.
-func TestSettingsNowReadsFilesOnly(t *testing.T) {
-	root := t.TempDir()
-	if err := watcher.Create(root); err != nil {
-		t.Fatal(err)
-	}
-	outside := filepath.Join(t.TempDir(), "secret")
-	if err := os.WriteFile(outside, []byte("[delivery]\nhead_s = 0.9\n"), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	about := filepath.Join(root, "inbox", "Tides", "about.toml")
-	if err := os.Mkdir(filepath.Dir(about), 0o750); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.Symlink(outside, about); err != nil {
-		t.Skipf("this system makes no links: %v", err)
-	}
-	h := hands{ws: &watcher.Workspace{Root: root, Inbox: filepath.Join(root, "inbox")}}
-	if got, err := h.settingsNow("Tides"); err == nil {
-		t.Errorf("settings were read through a link: head_s is %v", got.Delivery.HeadS)
-	}
-}

@@ -60,8 +60,18 @@ func TestHostileNamesEndToEnd(t *testing.T) {
 			t.Skipf("this disk refuses such names: %v", err)
 		}
 	}
+	// Books whose settings would do harm if they were quoted, or waited for.
+	letter := filepath.Join(root, "inbox", "Book \x1b[31m", "about.toml")
+	pipe := filepath.Join(root, "inbox", "Book \u202e", "about.toml")
+	write(t, filepath.Join(filepath.Dir(letter), `back\slash.wav`), shortTake(3))
+	write(t, filepath.Join(filepath.Dir(pipe), "pipe \x1b[1m.wav"), shortTake(3))
+	write(t, letter, []byte("[delivery]\n\"he\\u001b[2Jad\\n\" = '\u202e<b>'\n"))
+	if err := syscall.Mkfifo(pipe, 0o640); err != nil {
+		t.Fatal(err)
+	}
+	takes := len(nasty) + 2
 	d := start(t, lectern, root)
-	waitUntilIdle(t, d, root, len(nasty))
+	waitUntilIdle(t, d, root, takes)
 	status, _ := exec.Command(lectern, "status", root).CombinedOutput() // 3: some are set aside
 	if err := d.cmd.Process.Signal(os.Interrupt); err != nil {
 		t.Fatal(err)
@@ -145,8 +155,54 @@ func TestHostileNamesEndToEnd(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if want := len(nasty); reports != want || notes < 4 || tags < 5 {
-		t.Errorf("%d reports, %d notes and %d tags were read, of %d takes", reports, notes, tags, want)
+	if reports != takes || notes < 6 || tags < 5 {
+		t.Errorf("%d reports, %d notes and %d tags were read, of %d takes", reports, notes, tags, takes)
+	}
+	// All that was set aside goes back under its own name, however that is spelled.
+	for _, name := range []string{nasty[0], nasty[3], nasty[6], nasty[9], `back\slash`, "pipe \x1b[1m"} {
+		out, err := exec.Command(lectern, "retry", "--workspace", root, name).CombinedOutput()
+		onlyPrinted(t, "retry", string(out))
+		if found := files(t, filepath.Join(root, "inbox"), name+".wav"); err != nil || len(found) != 1 {
+			t.Errorf("retry of %q: %v, in the inbox lie %q\n%s", name, err, found, out)
+		}
+	}
+}
+
+// TestHostileNamesWithoutAWorkspace hands files under such names to the commands that
+// print what they were called.
+func TestHostileNamesWithoutAWorkspace(t *testing.T) {
+	if testing.Short() {
+		t.Skip("left out of the short form")
+	}
+	lectern := buildLectern(t)
+	for i, name := range nasty {
+		dir := t.TempDir()
+		path := filepath.Join(dir, name+".wav")
+		if err := os.WriteFile(path, shortTake(i), 0o640); err != nil {
+			t.Skipf("this disk refuses such names: %v", err)
+		}
+		// A form no line may quote either: the four letters of a chunk.
+		bad := filepath.Join(dir, "bad "+name+".wav")
+		write(t, bad, []byte("RIFF\x24\x00\x00\x00WAVE\x1b[2J\x04\x00\x00\x00abcdfmt \x10\x00\x00\x00\x1b[\x01\x00"))
+		for _, args := range [][]string{
+			{"check", path}, {"check", bad}, {"check", dir}, {"check", path + "\x1b[0m none"}, {"master", path, bad}, {"master", path},
+			{"status", dir}, {"init", filepath.Join(dir, name)}, {"init", filepath.Join(dir, name)}, {"audit", filepath.Join(dir, name)},
+			{"retry", "--workspace", filepath.Join(dir, name), name}, {"remake", "--workspace", filepath.Join(dir, name), name},
+			{name}, {"check", "--" + name},
+		} {
+			out, _ := exec.Command(lectern, args...).CombinedOutput() // most are refused
+			if len(out) == 0 {
+				t.Errorf("%q printed nothing", args)
+			}
+			onlyPrinted(t, strings.ToValidUTF8(strings.Join(args, " "), "?"), string(out))
+		}
+		text, err := os.ReadFile(filepath.Join(dir, name+".json"))
+		if err == nil {
+			err = validReport(text, "")
+		}
+		if err != nil {
+			t.Errorf("the report of %q: %v", name, err)
+		}
 	}
 }
 

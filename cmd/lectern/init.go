@@ -32,16 +32,17 @@ a workspace already is left as it is.`,
 				return err
 			}
 			if !made {
-				fmt.Fprintf(cmd.OutOrStdout(), "%s is a workspace already; nothing was changed.\n", args[0])
+				fmt.Fprintf(cmd.OutOrStdout(), "%s is a workspace already; nothing was changed.\n", watcher.Plain(args[0]))
 				return nil
 			}
+			root := watcher.Plain(args[0])
 			fmt.Fprintf(cmd.OutOrStdout(), `Made a workspace in %[1]s. What to do next:
   1. Look through %[2]s and compare it with what your client asks.
   2. Start it: lectern watch %[1]s
   3. Make a folder for your book in %[3]s and drop WAV recordings into it.
 Finished chapters appear in %[4]s, your recordings go to %[5]s.
-`, args[0], filepath.Join(args[0], watcher.SettingsFile), filepath.Join(args[0], "inbox"),
-				filepath.Join(args[0], "finished"), filepath.Join(args[0], "archive"))
+`, root, filepath.Join(root, watcher.SettingsFile), filepath.Join(root, "inbox"),
+				filepath.Join(root, "finished"), filepath.Join(root, "archive"))
 			return nil
 		},
 	}

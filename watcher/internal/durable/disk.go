@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"sync/atomic"
 )
 
@@ -92,18 +93,38 @@ func ListFolder(path string) ([]string, error) {
 	return f.Readdirnames(-1)
 }
 
+// OpenBelow is OpenRegular of dir/name below root, where others may write into dir, or
+// put a link in its place: nothing outside root is opened, whatever becomes of dir.
+func OpenBelow(root, dir, name string) (*os.File, error) {
+	r, err := os.OpenRoot(root)
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	if info, err := r.Lstat(dir); err != nil {
+		return nil, err
+	} else if !info.IsDir() {
+		return nil, &fs.PathError{Op: "open folder", Path: dir, Err: ErrNotRegular}
+	}
+	path := filepath.Join(dir, name)
+	return openSeen(path, r.Lstat, r.OpenFile)
+}
+
 // OpenRegular opens a file for reading without ever following a link or
 // waiting on a FIFO. The file is looked at again once it is open, so a swap in
 // between is seen.
-func OpenRegular(path string) (*os.File, error) {
-	before, err := os.Lstat(path)
+func OpenRegular(path string) (*os.File, error) { return openSeen(path, os.Lstat, os.OpenFile) }
+
+func openSeen(path string, lstat func(string) (fs.FileInfo, error),
+	open func(string, int, fs.FileMode) (*os.File, error)) (*os.File, error) {
+	before, err := lstat(path)
 	if err != nil {
 		return nil, err
 	}
 	if !before.Mode().IsRegular() {
 		return nil, &fs.PathError{Op: "open", Path: path, Err: ErrNotRegular}
 	}
-	f, err := os.OpenFile(path, os.O_RDONLY|openFlags, 0)
+	f, err := open(path, os.O_RDONLY|openFlags, 0)
 	if err != nil {
 		return nil, err
 	}
