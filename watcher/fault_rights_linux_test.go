@@ -147,6 +147,7 @@ func TestFaultRightsOfWhatIsWritten(t *testing.T) {
 	}
 	ev := newEvents(t)
 	s := quickly(t, ev.notice)
+	s.Jobs = 1 // what is counted belongs to one Make at a time
 	s.LockDir = filepath.Join(outer, "lock")
 	stop, _ := watch(t, ws, s, hands)
 	for _, content := range []string{"one", "two"} {
