@@ -118,12 +118,8 @@ const askMark = "ask-"
 // makeAsk puts a job for an Ask into working/, unless the chapter is in work.
 func (d *daemon) makeAsk(f Filed, ask Ask) (*job, error) {
 	key := chapterKey(f.Book, d.askSort(f.Book, f.Chapter+".wav").Key)
-	inWork := func() (bool, error) {
-		names, err := namesIn(d.ws.Working)
-		return slices.ContainsFunc(names, func(name string) bool { return strings.HasPrefix(name, key+"-") }), err
-	}
 	busy := refuse("%s is being worked on just now; try again when it is done", Plain(f.Chapter))
-	if there, err := inWork(); err != nil || there {
+	if there, err := d.jobsNamed(key + "-"); err != nil || len(there) > 0 {
 		return nil, errors.Join(err, busy)
 	}
 	var id [6]byte
@@ -135,13 +131,11 @@ func (d *daemon) makeAsk(f Filed, ask Ask) (*job, error) {
 	}
 	// A claim looks for this folder after it has made its own, and this looks for a
 	// claim's after it has made this one: at least one of the two gives way.
-	names, err := namesIn(d.ws.Working)
+	there, err := d.jobsNamed(key + "-")
 	if err != nil {
 		return nil, errors.Join(err, d.removeJob(j))
 	}
-	if slices.ContainsFunc(names, func(name string) bool {
-		return strings.HasPrefix(name, key+"-") && name != filepath.Base(dir)
-	}) {
+	if len(there) > 1 {
 		return nil, errors.Join(busy, d.removeJob(j))
 	}
 	return j, nil
@@ -149,8 +143,14 @@ func (d *daemon) makeAsk(f Filed, ask Ask) (*job, error) {
 
 // askedFor tells whether something was asked for a chapter that is not done yet.
 func (d *daemon) askedFor(key string) (bool, error) {
+	there, err := d.jobsNamed(key + "-" + askMark)
+	return len(there) > 0, err
+}
+
+// jobsNamed lists the jobs in working/ whose names begin so.
+func (d *daemon) jobsNamed(prefix string) ([]string, error) {
 	names, err := namesIn(d.ws.Working)
-	return slices.ContainsFunc(names, func(name string) bool { return strings.HasPrefix(name, key+"-"+askMark) }), err
+	return slices.DeleteFunc(names, func(name string) bool { return !strings.HasPrefix(name, prefix) }), err
 }
 
 // answer does what a job asks, from wherever it stands. It may be called again

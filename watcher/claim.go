@@ -138,11 +138,11 @@ var errLost = errors.New("another daemon has it")
 // before the first raw is moved. Of several daemons the one that gets the first
 // raw gets the batch: all of them go by the same order.
 func (d *daemon) claim(b batch) (*job, error) {
-	names, err := namesIn(d.ws.Working)
+	there, err := d.jobsNamed(b.Key + "-")
 	if err != nil {
 		return nil, err
 	}
-	if slices.ContainsFunc(names, func(name string) bool { return strings.HasPrefix(name, b.Key+"-") }) {
+	if len(there) > 0 {
 		return nil, errLost
 	}
 	slices.SortFunc(b.Raws, func(x, y origRaw) int { return strings.Compare(x.NameHex, y.NameHex) })
