@@ -5,10 +5,12 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strconv"
+	"strings"
 )
 
 // Voice is one voice of a speech synthesizer.
@@ -44,6 +46,30 @@ func Voices() []Voice {
 		flite("awb", 0, 1.05), espeak("en-gb-scotland+f2", 45, 160),
 		flite("kal16", 105, 1.1), espeak("en-us+m3", 25, 150),
 	}
+}
+
+// Varied is the same voice as it is when a reader says something again: faster or
+// slower by a factor, higher or lower by semitones.
+func (v Voice) Varied(pace, semitones float64) Voice {
+	args := append([]string(nil), v.args...)
+	for i, arg := range args {
+		switch name, value, _ := strings.Cut(arg, "="); name {
+		case "duration_stretch":
+			stretch, _ := strconv.ParseFloat(value, 64) // written above
+			args[i] = fmt.Sprintf("duration_stretch=%g", stretch/pace)
+		case "-s":
+			words, _ := strconv.ParseFloat(args[i+1], 64)
+			args[i+1] = strconv.Itoa(int(math.Round(words * pace)))
+		case "-p": // espeak-ng's scale: 50 of it are about an octave
+			pitch, _ := strconv.ParseFloat(args[i+1], 64)
+			args[i+1] = strconv.Itoa(int(math.Round(pitch + semitones*50/12)))
+		}
+	}
+	if v.program == "flite" {
+		args = append(args, "--setf", fmt.Sprintf("f0_shift=%g", math.Exp2(semitones/12)))
+	}
+	v.args = args
+	return v
 }
 
 // Say returns the sound of a sentence, full scale 1, at v.RateHz.
