@@ -128,92 +128,111 @@ func (r *row) at(s, j int) float32 {
 // fill goes through the grid and returns the end of the best way.
 func (g *grid) fill() (end cell, evidence float64) {
 	best := float32(0)
-	follow := 0 // the column of the best way in the row before
+	live := liveColumns{0, startSlack + 1, 0} // of the row before
 	for r := range g.rows {
 		for s := range states {
 			fillWith(g.rows[r].score[s], never)
 		}
 	}
 	for i := range g.first {
-		low := max(0, min(follow-bandFrames, len(g.second)-g.width))
-		if i > 0 {
-			low = max(low, g.low[i-1])
-		}
-		g.low = append(g.low, low)
 		now, one, two := &g.rows[i%3], &g.rows[(i+2)%3], &g.rows[(i+1)%3]
-		now.low = low
-		from := make([]uint8, g.width)
+		now.low = live.from
+		if i > 0 && live.to-live.from > g.width { // the second reading may be anywhere in it
+			now.low = max(live.from, live.best-g.width/2)
+		}
+		for s := range states {
+			fillWith(now.score[s], never)
+		}
+		fillWith(now.far, float32(math.Inf(1)))
+		from := make([]uint8, 0, min(g.width, live.to-now.low+3))
+		hopeless := max(-mayOwe, best-givenUp)
+		next := liveColumns{-1, -1, 0}
 		rowBest := never
-		for k := range g.width {
-			j := low + k
-			far := apart(&g.first[i], &g.second[j])
-			now.far[k] = far
-			gain := g.same - far
-			var way uint8
-			score := never
-			take := func(s float32, step, state int) {
-				if s > score {
-					score, way = s, uint8(step*states+state)
-				}
-			}
-			if i == 0 && j <= startSlack {
-				score, way = 0, begins
-			}
-			if i > 0 {
-				for s := range states {
-					take(one.at(s, j-1), 0, s)
-				}
-				take(one.at(both, j-2), 1, both)
-				if i > 1 {
-					take(two.at(both, j-1)+g.same-one.farAt(j), 2, both)
-				}
-			}
-			now.score[both][k] = score + gain
-			// Only the first goes on: from the row before.
-			skip := one.at(both, j) - gapOpens
+		for j := now.low; j < len(g.second) && j-now.low < g.width; j++ {
+			k := j - now.low
+			score, way := never, uint8(0)
 			if i == 0 {
-				skip = never
+				if j <= startSlack {
+					score, way = 0, begins
+				}
+			} else {
+				for s := range uint8(states) {
+					if v := one.at(int(s), j-1); v > score {
+						score, way = v, s
+					}
+				}
+				if v := one.at(both, j-2); v > score {
+					score, way = v, 1*states+both
+				}
+				if v := two.at(both, j-1) + g.same - one.farAt(j); v > score {
+					score, way = v, 2*states+both
+				}
 			}
-			if longer := one.at(firstOnly, j); i > 0 && longer > skip {
-				skip = longer
-				way |= 1 << 4
+			if score > hopeless-1 {
+				far := apart(&g.first[i], &g.second[j])
+				now.far[k] = far
+				score += g.same - far
+				now.score[both][k] = score
+			} else {
+				score = never
 			}
-			if longer := one.at(secondOnly, j) - gapOpens; i > 0 && longer > skip {
-				skip = longer
-				way = way&^(3<<4) | 2<<4
+			// Only the first goes on: from the row before.
+			skip := never
+			if i > 0 {
+				skip = one.at(both, j) - gapOpens
+				if longer := one.at(firstOnly, j); longer > skip {
+					skip, way = longer, way|firstOnly<<4
+				}
+				if longer := one.at(secondOnly, j) - gapOpens; longer > skip {
+					skip, way = longer, way&15|secondOnly<<4
+				}
 			}
 			now.score[firstOnly][k] = skip - gapGrows
 			// Only the second does: from the column before.
-			skip = never
+			over := never
 			if k > 0 {
-				skip = now.score[both][k-1] - gapOpens
-				if longer := now.score[secondOnly][k-1]; longer > skip {
-					skip = longer
-					way |= 1 << 6
+				over = now.score[both][k-1] - gapOpens
+				if longer := now.score[secondOnly][k-1]; longer > over {
+					over, way = longer, way|1<<6
 				}
 			}
-			now.score[secondOnly][k] = skip - gapGrows
-			from[k] = way
-			if s := now.score[both][k]; s > rowBest {
-				rowBest, follow = s, j
+			now.score[secondOnly][k] = over - gapGrows
+			from = append(from, way)
+			if score > rowBest {
+				rowBest, next.best = score, j
 			}
-			if s := now.score[both][k]; s > best {
-				best, end = s, cell{i, j}
+			if score > best {
+				best, end = score, cell{i, j}
+			}
+			if max(score, skip-gapGrows, over-gapGrows) > hopeless {
+				if next.from < 0 {
+					next.from = j
+				}
+				next.to = j + 1
+			} else if j >= live.to+2 {
+				break
 			}
 		}
+		g.low = append(g.low, now.low)
 		g.from = append(g.from, from)
-		if best-rowBest > givenUp {
+		if next.from < 0 {
 			break
 		}
+		live = next
 	}
 	return end, float64(best)
 }
 
-// begins marks the cell in which a way begins; givenUp is how far the best way of a row
-// may fall under the best so far: a gap of five seconds.
+// liveColumns are those in which a row may still lead to something.
+type liveColumns struct{ from, to, best int }
+
+// begins marks the cell in which a way begins. givenUp is how far a way may fall under
+// the best so far: a gap of five seconds. mayOwe is how far it may fall under nothing:
+// the readings must begin with the same words.
 const (
 	begins  = 15
 	givenUp = gapOpens + gapGrows*5*speech.FramesPerSecond
+	mayOwe  = 12.0
 )
 
 func (r *row) farAt(j int) float32 {
@@ -234,7 +253,7 @@ func (g *grid) back(end cell) []step {
 	add := func(i, j int) { way = append(way, step{cell{i, j}, apart(&g.first[i], &g.second[j])}) }
 	for i >= 0 {
 		k := j - g.low[i]
-		if k < 0 || k >= g.width {
+		if k < 0 || k >= len(g.from[i]) {
 			break
 		}
 		w := g.from[i][k]

@@ -77,13 +77,8 @@ func judge(earlier, take line, words []frame, p place, unrelated float64) (joine
 			return joined{}, false
 		}
 		// The take ends first: it must end where a run does.
-		in, at := earlier.place(p.run, p.first-1)
-		switch {
-		case earlier[in].Len()-at <= runSlack:
-			j.to = in + 1
-		case at <= runSlack && in > p.run:
-			j.to = in
-		default:
+		var ok bool
+		if j.to, ok = earlier.endOf(p.run, p.first); !ok {
 			return joined{}, false
 		}
 		j.kind = Inserted
@@ -104,14 +99,18 @@ func judge(earlier, take line, words []frame, p place, unrelated float64) (joine
 
 // opens tells whether the alignment follows the words from the beginning: where it has
 // gaps there, the take begins with something else.
-func (p *place) opens() bool {
-	missing := 0
-	for _, to := range p.to[:min(len(p.to), slipFrames)] {
+func (a *alignment) opens() bool { return a.opensFor(slipFrames) }
+
+func (a *alignment) opensFor(n int) bool {
+	missing, last := 0, int32(0)
+	for _, to := range a.to[:min(len(a.to), n)] {
 		if to < 0 {
 			missing++
+		} else {
+			last = to
 		}
 	}
-	return missing <= slipFrames/5 && p.to[0] >= 0
+	return missing <= n/5 && a.to[0] >= 0 && int(last) <= 2*n+startSlack
 }
 
 // unreadFrames is the window over which words are the same or not.
