@@ -37,7 +37,10 @@ const (
 	openingFrames = 80
 	// sureRetake is the evidence from which a passage counts as read twice, sureMarked
 	// that for one which the reader has marked.
-	sureRetake, sureMarked = 14.0, 8.0
+	sureRetake, sureMarked = 12.0, 6.0
+	// nearest is how much of the best evidence the nearest place needs to be taken: where
+	// two tries are followed by two more, both tries are covered, too.
+	nearest = 0.4
 	// fewPlaces is how many places are needed to know what unrelated words are like.
 	fewPlaces = 40
 )
@@ -62,7 +65,9 @@ func (v *Voice) Retakes(marks []Mark) (out []Retake) {
 }
 
 // readAgain finds the earlier run from which on everything is said again by phrase j.
-func (v *Voice) readAgain(j int, sure, unrelated float64) (best Retake, ok bool) {
+func (v *Voice) readAgain(j int, sure, unrelated float64) (Retake, bool) {
+	var found []Retake // the nearest first
+	best := 0.0
 	again := v.m.Phrases[j].From
 	runs := v.m.Runs
 	last, _ := slices.BinarySearchFunc(runs, again, func(r speech.Span, at int) int { return r.From - at })
@@ -79,19 +84,25 @@ func (v *Voice) readAgain(j int, sure, unrelated float64) (best Retake, ok bool)
 		}
 		first := v.words(runs[i].From, again, math.MaxInt)
 		p := place{alignment: align(first, second[:min(len(second), reachOf(len(first)))], unrelated)}
-		if p.evidence < sure || p.evidence/sure <= best.Likeness || !p.opens() {
+		if p.evidence < sure || !p.opens() {
 			continue
 		}
 		slip := int(min(endSlack, 0.3*float64(len(first))))
 		if len(first)-p.first > slip || slices.ContainsFunc(p.unread(p.first, unrelated), func(s speech.Span) bool { return s.Len() > gapFrames }) {
 			continue
 		}
-		best, ok = Retake{
+		found = append(found, Retake{
 			First: speech.Span{From: runs[i].From, To: runs[last-1].To},
 			Again: speech.Span{From: again, To: v.reach(again, p.second)}, Likeness: p.evidence / sure,
-		}, true
+		})
+		best = max(best, p.evidence/sure)
 	}
-	return best, ok
+	for _, r := range found {
+		if r.Likeness >= nearest*best {
+			return r, true
+		}
+	}
+	return Retake{}, false
 }
 
 // allTries carries a mark back over the tries before it: she went on trying, and only
