@@ -438,13 +438,17 @@ func hasRelease(h heard, over []heard) bool {
 	return false
 }
 
-// mark tells of a row. It ends where the last sound is lost in the room.
+// mark tells of a row. It ends 50 ms, as behind a word, after the last sound is lost in the
+// room, and at most 0.17 s after it began: by then a word may follow.
 func (f *finding) mark(row []heard) Mark {
+	const beside, most = 5, goneFrames + 3
 	last := row[len(row)-1]
-	to := last.hop/hopsPerFrame + 1
-	for end := min(f.m.Features.Len(), to+ringHops/hopsPerFrame); to < end && float64(f.m.Features.Power[to]) > 2*last.room; {
+	begin := last.hop / hopsPerFrame
+	to := begin + 1
+	for to < f.m.Features.Len() && float64(f.m.Features.Power[to]) > 2*last.room {
 		to++
 	}
+	to = min(to+beside, begin+most, f.m.Features.Len())
 	softest := last.overDB
 	for _, h := range row {
 		softest = min(softest, h.overDB)
