@@ -75,6 +75,10 @@ const (
 	// likeDB is how much louder one sound of a mark is than another: the design's 6 dB, and
 	// 2 dB for what the room does to them. likeBrightDB is the same for their brightness.
 	likeDB, likeBrightDB = 8.0, 12.0
+	// otherRingMS is the most that a sound rings which is no breath and no word: several
+	// knocks on each other's heels come to that. Such a one within 0.8 s of a row, and not
+	// likeDB softer, says that things fall down or somebody types.
+	otherRingMS = 70.0
 	// mostSounds and even bound a row of more than two: somebody who claps three or four
 	// times does so evenly, within a factor of two; a row without end is a clock or steps.
 	mostSounds, even = 4, 2.0
@@ -211,8 +215,12 @@ func (l *MarkListener) judge() {
 	l.sounds = append(l.sounds, s)
 }
 
-// bright is the share of the upper band in the sound, in dB.
+// bright is the share of the upper band in the sound, in dB; -Inf if nothing is heard
+// there over what was before.
 func (s *sound) bright() float64 {
+	if s.loud[upper] < 1.5*s.before[upper] {
+		return math.Inf(-1)
+	}
 	var p [markBands]float64
 	for b := range p {
 		p[b] = max(float64(s.loud[b]-s.before[b]), leastPower)
@@ -264,7 +272,7 @@ func (l *MarkListener) Marks(m *speech.Map) []Mark {
 	var out []Mark
 	for i := 0; i < len(f.over); i++ {
 		row, last := f.row(i)
-		if isMark(row, f.over) && f.parted(row) {
+		if isMark(row, f.over) && f.parted(row) && f.alone(row) {
 			out = append(out, f.mark(row))
 		} else if len(row) > 1 && row[0].inPhrase {
 			continue // the last consonant of a word; the row may begin behind it
@@ -279,7 +287,8 @@ type finding struct {
 	m     *speech.Map
 	words []bool // frames of phrases
 	clean []bool // frames that hold room alone
-	over  []heard
+	over  []heard // that may be part of a mark
+	other []heard // that may not, since they ring too long or into each other
 	room  []float32
 }
 
@@ -338,8 +347,12 @@ func (f *finding) hear(s sound) {
 	}
 	h := heard{sound: s, room: max(f.roomAt(frame), leastPower), inPhrase: f.words[frame]}
 	h.overDB = decibels(float64(s.loud[all]) / h.room)
-	if h.overDB >= overRoomDB && s.ringMS(h.room) <= mostRingMS && h.quiet(float64(s.after), tailDB) {
+	switch ring := s.ringMS(h.room); {
+	case h.overDB < overRoomDB:
+	case ring <= mostRingMS && h.quiet(float64(s.after), tailDB):
 		f.over = append(f.over, h)
+	case ring <= otherRingMS && !h.inPhrase:
+		f.other = append(f.other, h)
 	}
 }
 
@@ -403,6 +416,25 @@ func (f *finding) parted(row []heard) bool {
 		if h.inPhrase {
 			from, to := first.hop/hopsPerFrame, last.hop/hopsPerFrame
 			return f.roomIn(first, from-aloneFrames, from-1) && f.roomIn(last, to+goneFrames, to+aloneFrames+goneFrames/2)
+		}
+	}
+	return true
+}
+
+// alone tells whether no other sound that rings is heard in a pause near a row.
+func (f *finding) alone(row []heard) bool {
+	first, last := row[0], row[len(row)-1]
+	softest := math.Inf(1)
+	for _, h := range row {
+		softest = min(softest, h.overDB)
+	}
+	for _, sounds := range [][]heard{f.over, f.other} {
+		for _, o := range sounds {
+			near := first.hop-o.hop <= farthest && o.hop-last.hop <= farthest
+			if near && !o.inPhrase && o.dies >= dryDB && o.overDB >= softest-likeDB &&
+				!slices.ContainsFunc(row, func(h heard) bool { return h.hop == o.hop }) {
+				return false
+			}
 		}
 	}
 	return true

@@ -312,7 +312,7 @@ var roomLevels = []float64{-75, -65, -55, -45}
 func TestMarksAreFound(t *testing.T) {
 	rooms := markRooms(t)
 	var table marksTable
-	for n := range tapes(2, 120) {
+	for n := range tapes(2, 60) {
 		rng := rand.New(rand.NewPCG(uint64(n), 43))
 		room := rooms[n%len(rooms)]
 		level := roomLevels[rng.IntN(len(roomLevels))]
