@@ -21,6 +21,9 @@ type Map struct {
 	// runs from the first frame of its first word, a soft consonant included, to
 	// the last of its last.
 	Phrases []Span
+	// Runs are the phrases parted once more, at every gap of at least RunGap: where a cut
+	// touches no word.
+	Runs []Span
 	// Pauses are the stretches around and between the phrases, len(Phrases)+1 of
 	// them: first the head, last the tail. Head and tail may be empty.
 	Pauses []Span
@@ -35,6 +38,10 @@ type Map struct {
 // PhraseGap is the shortest pause that parts two phrases, in frames: 0.30 s
 // (design figure: phrase_spread_db).
 const PhraseGap = 30
+
+// RunGap is the shortest gap that parts two runs, in frames: the closed lips of a p are
+// shorter. Our choice.
+const RunGap = 8
 
 // The numbers below are our choice; they were set on real readings with rooms
 // between -38 and -99 dBFS and are held by the tests of this package.
@@ -100,10 +107,10 @@ func Draw(f *Features) *Map {
 	for i := range cores {
 		cores[i] = d.widen(cores, i)
 	}
-	d.m.Phrases = join(cores, PhraseGap)
+	d.m.Phrases, d.m.Runs = join(cores, PhraseGap), join(cores, RunGap)
 	if n := len(d.m.Phrases); n > 0 && f.Len()-d.m.Phrases[n-1].To < cutShort {
 		// The file was cut where the word died away: what is left is its end.
-		d.m.Phrases[n-1].To = f.Len()
+		d.m.Phrases[n-1].To, d.m.Runs[len(d.m.Runs)-1].To = f.Len(), f.Len()
 	}
 	d.m.Pauses = between(d.m.Phrases, f.Len())
 	for _, p := range d.m.Pauses {
