@@ -86,7 +86,7 @@ func (s *Studio) Pickups(ctx context.Context, rng *rand.Rand, n int, kinds ...st
 		}
 		return d.done(), nil
 	}
-	chapter, err := read("chapter", Variation{Pace: 1}, [][2]int{{0, n}}, old)
+	chapter, err := read("chapter", plain, [][2]int{{0, n}}, old)
 	if err != nil {
 		return nil, nil, err
 	}

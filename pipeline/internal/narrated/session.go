@@ -91,7 +91,7 @@ func (d *desk) read(k int, v Variation, words ...string) error {
 	if len(words) > 0 {
 		text, old = words[0], true
 	}
-	v.LevelDB += sentenceOffDB * d.rng.NormFloat64()
+	v.levelDB += sentenceOffDB * d.rng.NormFloat64()
 	x, err := d.studio.say(d.ctx, text, v)
 	if err != nil {
 		return err
@@ -117,7 +117,7 @@ func (d *desk) slip(k int, v Variation) error {
 	u := Utterance{Sentence: k, Broken: true, Variation: v, Share: float64(sound(pieces(x), right)) / float64(whole)}
 	x = faded(x[:right])
 	if d.rng.IntN(2) == 0 {
-		wrong, err := d.studio.say(d.ctx, wordOf(d.rng, d.studio.pool[d.rng.IntN(len(d.studio.pool))]), v)
+		wrong, err := d.studio.wrongWord(d.ctx, d.rng, v)
 		if err != nil {
 			return err
 		}

@@ -31,20 +31,19 @@ var (
 func Tale(rng *rand.Rand, n int) (script []string) {
 	teller := NewTeller(rng.Uint64())
 	refrain, tag := refrains[rng.IntN(len(refrains))], tags[rng.IntN(len(tags))]
-	speak := func() string {
-		list := words['S']
-		return fmt.Sprintf(tag, capital(list[rng.IntN(len(list))]))
-	}
+	speak := func(i int) string { return fmt.Sprintf(tag, capital(words['S'][i%len(words['S'])])) }
 	for len(script) < n {
+		// Nothing whole stands twice in a row: that would be a slip to any ear.
 		switch rng.IntN(16) {
 		case 0:
 			script = append(script, refrain, teller.Sentence())
 		case 1:
-			script = append(script, cries[rng.IntN(len(cries))])
+			script = append(script, cries[rng.IntN(len(cries))], teller.Sentence())
 		case 2:
-			script = append(script, lists[rng.IntN(len(lists))])
+			script = append(script, lists[rng.IntN(len(lists))], teller.Sentence())
 		case 3:
-			script = append(script, speak(), speak())
+			i := rng.IntN(len(words['S']))
+			script = append(script, speak(i), speak(i+1+rng.IntN(len(words['S'])-1)))
 		case 4:
 			a, b := teller.Sentence(), strings.Fields(teller.Sentence())
 			opening := strings.Fields(a)
@@ -70,11 +69,14 @@ func (s *Studio) Rolling(ctx context.Context, rng *rand.Rand, longS, slips, mark
 }
 
 func (s *Studio) rolling(ctx context.Context, rng *rand.Rand, longS, slips, marked float64) (*Session, error) {
-	script := Tale(rng, int(longS)) // more than are read
+	script := s.pool // of clips
+	if s.clips == nil {
+		script = Tale(rng, int(longS)) // more than are read
+	}
 	d := s.desk(ctx, rng, script, "rolling")
-	own := Variation{Pace: 1}
+	own := plain
 	k := 0
-	for ; float64(len(d.rec.Samples)) < longS*resample.OutHz; k++ {
+	for ; k < len(script) && float64(len(d.rec.Samples)) < longS*resample.OutHz; k++ {
 		if rng.Float64() < slips {
 			claps := rng.Float64() < marked
 			v := own
