@@ -35,6 +35,9 @@ type Job struct {
 type Raw struct {
 	Path, Name, Role string
 	Number           int
+	// AtS is, of a pickup, where it belongs in the chapter as it was before, in seconds,
+	// if its name says so; -1 if not.
+	AtS float64
 }
 
 // noSpeech is said of a raw in which nothing stands out as words.

@@ -61,7 +61,14 @@ func (m *material) recorded(t *testing.T, root string) {
 			t.Fatalf("no recordings %s (%v)", pattern, err)
 		}
 		for _, f := range files {
-			out = append(out, narrated.Clip{Samples: decoded(t, f), RateHz: speech.SampleRateHz})
+			// Without what is heard before and after the words: chairs, a mouse.
+			x := decoded(t, f)
+			m := mapOf(x)
+			if len(m.Phrases) == 0 {
+				t.Fatalf("%s: no words", f)
+			}
+			x = x[m.Phrases[0].From*speech.FrameSamples : m.Phrases[len(m.Phrases)-1].To*speech.FrameSamples]
+			out = append(out, narrated.Clip{Samples: x, RateHz: speech.SampleRateHz})
 		}
 		return out
 	}
@@ -118,6 +125,13 @@ func session(t *testing.T, s *narrated.Session, err error) *narrated.Session {
 		t.Fatal(err)
 	}
 	return s
+}
+
+// mapOf draws the map of samples.
+func mapOf(samples []float32) *speech.Map {
+	words := speech.NewAnalyzer()
+	words.Add(samples)
+	return speech.Draw(words.Features())
 }
 
 // voiceOf analyzes samples as the chain does.

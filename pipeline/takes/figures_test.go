@@ -95,8 +95,10 @@ func TestBounds(t *testing.T) {
 // retakeFigures are counts over recordings by somebody who keeps rolling.
 type retakeFigures struct {
 	searched share // places searched, and wrong ones told
-	found    share // readings that were read again
-	place    share // right ones whose edges are in no word
+	// Readings that were read again: broken off in a word, behind a wrong word, read to
+	// the end.
+	found, inWord, wrongWord, toTheEnd share
+	place                              share // right ones whose edges are in no word
 }
 
 // count listens to a session's one recording.
@@ -106,7 +108,7 @@ func (f *retakeFigures) count(t *testing.T, name string, s *narrated.Session) {
 	v := voiceOf(r.Samples)
 	f.searched.of += len(v.m.Phrases)
 	covered := map[int]bool{}
-	for _, got := range v.Retakes() {
+	for _, got := range v.Retakes(nil) {
 		all := speech.Span{From: 0, To: v.m.Features.Len()}
 		judged := s.Judge([]narrated.Kept{
 			keptOf(0, speech.Span{From: all.From, To: got.First.From}), keptOf(0, speech.Span{From: got.Again.From, To: all.To})})
@@ -129,9 +131,17 @@ func (f *retakeFigures) count(t *testing.T, name string, s *narrated.Session) {
 			continue
 		}
 		f.found.add(covered[i])
+		switch {
+		case !u.Broken:
+			f.toTheEnd.add(covered[i])
+		case u.To > u.Right:
+			f.wrongWord.add(covered[i])
+		default:
+			f.inWord.add(covered[i])
+		}
 		if !covered[i] {
-			t.Logf("%s: missed: %.2f to %.2f s, broken off: %v, read again at %.2f s", name,
-				seconds(u.From), seconds(u.To), u.Broken, seconds(r.Utterances[i+1].From))
+			t.Logf("%s: missed: %.2f to %.2f s, of it %.2f s wrong, broken off: %v, read again at %.2f s", name,
+				seconds(u.From), seconds(u.To), seconds(u.To-u.Right), u.Broken, seconds(r.Utterances[i+1].From))
 		}
 	}
 }
@@ -162,7 +172,7 @@ func TestFigures(t *testing.T) {
 			v := voiceOf(session(t, made, err).Recordings[0].Samples)
 			plain.of += len(v.m.Phrases)
 			minutes += seconds(len(made.Recordings[0].Samples)) / 60
-			for _, got := range v.Retakes() {
+			for _, got := range v.Retakes(nil) {
 				plain.got++
 				told(t, s.Name+", plain narration", got)
 				for _, u := range made.Recordings[0].Utterances {
@@ -186,7 +196,7 @@ func TestFigures(t *testing.T) {
 		f       *retakeFigures
 	}{{m.readers, &read}, {m.again, &truly}} {
 		for i, s := range part.studios {
-			for k := range 4 * sessions {
+			for k := range sessions {
 				made, err := s.Rolling(t.Context(), pcg(uint64(i), 200+uint64(k)), 300, 0.4, 0)
 				part.f.count(t, s.Name, session(t, made, err))
 			}
@@ -200,6 +210,9 @@ func TestFigures(t *testing.T) {
 			continue
 		}
 		out.row(part.what+": readings found that were read again", part.f.found)
+		out.row("of them broken off in a word", part.f.inWord)
+		out.row("of them broken off behind a wrong word", part.f.wrongWord)
+		out.row("of them read to the end", part.f.toTheEnd)
 		out.row(part.what+": wrong ones told, of openings searched", part.f.searched)
 		out.row(part.what+": right ones with no edge in a word", part.f.place)
 	}

@@ -19,6 +19,7 @@ func drawnVoice(rng *rand.Rand, phrases ...[][coefficients]int16) *Voice {
 		from := len(v.cepstra)
 		v.cepstra = append(v.cepstra, p...)
 		v.m.Phrases = append(v.m.Phrases, speech.Span{From: from, To: len(v.cepstra)})
+		v.m.Runs = v.m.Phrases
 		pause()
 	}
 	v.m.Features.Power = make([]float32, len(v.cepstra))
@@ -80,7 +81,7 @@ func TestRetakesOfDrawnPhrases(t *testing.T) {
 		longer := phraseOf(rng, 300)
 		phrases = append(phrases, longer, append(slices.Clone(longer[:150]), phraseOf(rng, 200)...))
 		v := drawnVoice(rng, phrases...)
-		got := v.Retakes()
+		got := v.Retakes(nil)
 		if len(got) != 1 || got[0].First != v.m.Phrases[slip] || got[0].Again.From != v.m.Phrases[slip+1].From {
 			t.Errorf("seed %d: got %+v, want %v read again at %d", seed, got, v.m.Phrases[slip], v.m.Phrases[slip+1].From)
 		}

@@ -1,0 +1,298 @@
+package takes
+
+import (
+	"math"
+
+	"lectern/pipeline/speech"
+)
+
+// alignment lays a later reading over an earlier one, word for word, with gaps on either
+// side where one says what the other does not.
+type alignment struct {
+	// to is, for each frame of the earlier reading, the frame of the later one that says
+	// the same, or -1; far how far apart the two are.
+	to  []int32
+	far []float32
+	// first and second are how far the alignment reaches in each.
+	first, second int
+	// evidence is the gain of all frames that are nearer than unrelated ones, less the gaps.
+	evidence float64
+}
+
+// The costs of an alignment, beside the gain of a frame that is nearer than unrelated
+// ones. Our choice.
+const (
+	gapOpens = 2.0  // about 8 frames of the same words by a live reader
+	gapGrows = 0.15 // a frame
+	// bandFrames is how far the later reading may get ahead or behind: what is longer is
+	// looked for afresh.
+	bandFrames = 400
+	// chunkFrames bounds the memory: an alignment is found piece by piece.
+	chunkFrames = 6000
+	// settled is how far from the end of a piece its way is beyond doubt.
+	settled = 500
+)
+
+// sameShare is where, between nothing and the distance of unrelated words, the same words
+// end: live readers lie at 0.6 to 0.75, unrelated ones at 1.
+const sameShare = 0.87
+
+// align finds the best alignment that begins with the first frame of both. unrelated is
+// the distance of unrelated words. It is the local alignment with affine gaps of Smith
+// and Waterman (1981) and Gotoh (1982), from memory, with the steps of sameWords.
+func align(first, second []frame, unrelated float64) alignment {
+	whole := alignment{to: make([]int32, len(first)), far: make([]float32, len(first))}
+	for i := range whole.to {
+		whole.to[i] = -1
+	}
+	for i0, j0 := 0, 0; ; {
+		n := min(len(first)-i0, chunkFrames)
+		part := newGrid(first[i0:i0+n], second[j0:], unrelated)
+		end, best := part.fill()
+		more := i0+n < len(first) && end.i > n-settled
+		upTo := end.i
+		if more {
+			upTo -= settled
+		}
+		if best <= 0 {
+			return whole
+		}
+		whole.evidence += best
+		for _, p := range part.back(end) {
+			if p.i <= upTo {
+				whole.to[i0+p.i], whole.far[i0+p.i] = int32(j0+p.j), p.far
+				whole.first, whole.second = i0+p.i+1, max(j0+p.j+1, 0)
+			}
+		}
+		if !more || whole.first-i0 < settled {
+			return whole
+		}
+		i0, j0 = whole.first, whole.second
+	}
+}
+
+// cell is a place in a grid; step one on its way.
+type cell struct{ i, j int }
+
+type step struct {
+	cell
+	far float32
+}
+
+// The states of a way: both readings go on, only the first does, only the second.
+const (
+	both = iota
+	firstOnly
+	secondOnly
+	states
+)
+
+// grid is the work of one alignment: rows are frames of the first reading, columns those
+// of the second, within a band that follows the best way.
+type grid struct {
+	first, second []frame
+	same          float32
+	low           []int // first column of each row
+	width         int
+	from          [][]uint8 // of each row: the state and step each state came from
+	rows          [3]row
+}
+
+type row struct {
+	low   int
+	score [states][]float32
+	far   []float32
+}
+
+func newGrid(first, second []frame, unrelated float64) *grid {
+	g := &grid{first: first, second: second, same: float32(sameShare * unrelated), width: min(len(second), 2*bandFrames+1)}
+	for i := range g.rows {
+		g.rows[i].far = make([]float32, g.width)
+		for s := range states {
+			g.rows[i].score[s] = make([]float32, g.width)
+		}
+	}
+	return g
+}
+
+var never = float32(math.Inf(-1))
+
+// at returns the score of a state in column j, never outside of the band.
+func (r *row) at(s, j int) float32 {
+	if k := j - r.low; k >= 0 && k < len(r.far) {
+		return r.score[s][k]
+	}
+	return never
+}
+
+// fill goes through the grid and returns the end of the best way.
+func (g *grid) fill() (end cell, evidence float64) {
+	best := float32(0)
+	live := liveColumns{0, startSlack + 1, 0} // of the row before
+	for r := range g.rows {
+		for s := range states {
+			fillWith(g.rows[r].score[s], never)
+		}
+	}
+	for i := range g.first {
+		now, one, two := &g.rows[i%3], &g.rows[(i+2)%3], &g.rows[(i+1)%3]
+		now.low = live.from
+		if i > 0 && live.to-live.from > g.width { // the second reading may be anywhere in it
+			now.low = max(live.from, live.best-g.width/2)
+		}
+		for s := range states {
+			fillWith(now.score[s], never)
+		}
+		fillWith(now.far, float32(math.Inf(1)))
+		from := make([]uint8, 0, min(g.width, live.to-now.low+3))
+		hopeless := max(-mayOwe, best-givenUp)
+		next := liveColumns{-1, -1, 0}
+		rowBest := never
+		for j := now.low; j < len(g.second) && j-now.low < g.width; j++ {
+			k := j - now.low
+			score, way := never, uint8(0)
+			if i == 0 {
+				if j <= startSlack {
+					score, way = 0, begins
+				}
+			} else {
+				for s := range uint8(states) {
+					if v := one.at(int(s), j-1); v > score {
+						score, way = v, s
+					}
+				}
+				if v := one.at(both, j-2); v > score {
+					score, way = v, 1*states+both
+				}
+				if v := two.at(both, j-1) + g.same - one.farAt(j); v > score {
+					score, way = v, 2*states+both
+				}
+			}
+			if score > hopeless-1 {
+				far := apart(&g.first[i], &g.second[j])
+				now.far[k] = far
+				score += g.same - far
+				now.score[both][k] = score
+			} else {
+				score = never
+			}
+			// Only the first goes on: from the row before.
+			skip := never
+			if i > 0 {
+				skip = one.at(both, j) - gapOpens
+				if longer := one.at(firstOnly, j); longer > skip {
+					skip, way = longer, way|firstOnly<<4
+				}
+				if longer := one.at(secondOnly, j) - gapOpens; longer > skip {
+					skip, way = longer, way&15|secondOnly<<4
+				}
+			}
+			now.score[firstOnly][k] = skip - gapGrows
+			// Only the second does: from the column before.
+			over := never
+			if k > 0 {
+				over = now.score[both][k-1] - gapOpens
+				if longer := now.score[secondOnly][k-1]; longer > over {
+					over, way = longer, way|1<<6
+				}
+			}
+			now.score[secondOnly][k] = over - gapGrows
+			from = append(from, way)
+			if score > rowBest {
+				rowBest, next.best = score, j
+			}
+			if score > best {
+				best, end = score, cell{i, j}
+			}
+			if max(score, skip-gapGrows, over-gapGrows) > hopeless {
+				if next.from < 0 {
+					next.from = j
+				}
+				next.to = j + 1
+			} else if j >= live.to+2 {
+				break
+			}
+		}
+		g.low = append(g.low, now.low)
+		g.from = append(g.from, from)
+		if next.from < 0 {
+			break
+		}
+		live = next
+	}
+	return end, float64(best)
+}
+
+// liveColumns are those in which a row may still lead to something.
+type liveColumns struct{ from, to, best int }
+
+// begins marks the cell in which a way begins. givenUp is how far a way may fall under
+// the best so far: a gap of five seconds. mayOwe is how far it may fall under nothing:
+// the readings must begin with the same words.
+const (
+	begins  = 15
+	givenUp = gapOpens + gapGrows*5*speech.FramesPerSecond
+	mayOwe  = 12.0
+)
+
+func (r *row) farAt(j int) float32 {
+	if k := j - r.low; k >= 0 && k < len(r.far) {
+		return r.far[k]
+	}
+	return float32(math.Inf(1))
+}
+
+// back returns the cells of the best way in which both readings go on, first ones first.
+func (g *grid) back(end cell) []step {
+	if len(g.from) == 0 {
+		return nil
+	}
+	var way []step
+	state := both
+	i, j := end.i, end.j
+	add := func(i, j int) { way = append(way, step{cell{i, j}, apart(&g.first[i], &g.second[j])}) }
+	for i >= 0 {
+		k := j - g.low[i]
+		if k < 0 || k >= len(g.from[i]) {
+			break
+		}
+		w := g.from[i][k]
+		switch state {
+		case both:
+			add(i, j)
+			code := int(w & 15)
+			if code == begins {
+				i = -1
+				continue
+			}
+			state = code % states
+			switch code / states {
+			case 0:
+				i, j = i-1, j-1
+			case 1:
+				i, j = i-1, j-2
+			case 2:
+				add(i-1, j)
+				i, j = i-2, j-1
+			}
+		case firstOnly:
+			state = int(w >> 4 & 3)
+			i--
+		case secondOnly:
+			if w>>6&1 == 0 {
+				state = both
+			}
+			j--
+		}
+	}
+	for a, b := 0, len(way)-1; a < b; a, b = a+1, b-1 {
+		way[a], way[b] = way[b], way[a]
+	}
+	return way
+}
+
+func fillWith(x []float32, v float32) {
+	for i := range x {
+		x[i] = v
+	}
+}
