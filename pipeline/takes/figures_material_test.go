@@ -19,11 +19,9 @@ import (
 // names a folder of recordings and ffmpeg is there to decode them, real rooms and real
 // readers.
 type material struct {
-	long    bool
-	voices  []*narrated.Studio
-	readers []*narrated.Studio
-	// again are sentences that a reader truly read more than once.
-	again []*narrated.Studio
+	long   bool
+	voices []*narrated.Studio
+	root   string // of the recordings, empty if there are none
 	// noises are recordings without words and without claps.
 	noises map[string][]float32
 }
@@ -35,7 +33,11 @@ func newMaterial(t *testing.T) *material {
 	t.Helper()
 	m := &material{long: os.Getenv("LECTERN_LONG") != "", noises: map[string][]float32{}}
 	dir := t.TempDir()
-	for i, v := range narrated.Voices()[:4] {
+	voices := narrated.Voices()[:4]
+	if !m.long {
+		voices = voices[1:2] // one that is quick to speak
+	}
+	for i, v := range voices {
 		if v.Installed() {
 			m.voices = append(m.voices, narrated.NewStudio(v, dir, uint64(i)))
 		}
@@ -52,53 +54,71 @@ func newMaterial(t *testing.T) *material {
 	return m
 }
 
-// recorded adds the recordings in root.
+// recorded adds the rooms in root. The field recorder's noise is even; the room of
+// precise_bg_noise8 has its bursts of clicks from 17 s on.
 func (m *material) recorded(t *testing.T, root string) {
 	t.Helper()
-	clips := func(pattern string) (out []narrated.Clip) {
-		files, err := filepath.Glob(filepath.Join(root, pattern))
-		if err != nil || len(files) == 0 {
-			t.Fatalf("no recordings %s (%v)", pattern, err)
-		}
-		for _, f := range files {
-			// Without what is heard before and after the words: chairs, a mouse.
-			x := decoded(t, f)
-			m := mapOf(x)
-			if len(m.Phrases) == 0 {
-				t.Fatalf("%s: no words", f)
-			}
-			x = x[m.Phrases[0].From*speech.FrameSamples : m.Phrases[len(m.Phrases)-1].To*speech.FrameSamples]
-			out = append(out, narrated.Clip{Samples: x, RateHz: speech.SampleRateHz})
-		}
-		return out
-	}
-	each := func(list []narrated.Clip) (out [][]narrated.Clip) {
-		for _, c := range list {
-			out = append(out, []narrated.Clip{c})
-		}
-		return out
-	}
 	for _, name := range []string{"precise_bg_noise8.wav", "precise_bg_noise4.wav", "fireplace.ogg", "fieldrec_A101_1_1.WAV", "ambi_soft_buzz.wav"} {
 		m.noises[name] = narrated.WithoutRumble(decoded(t, filepath.Join(root, "noise", name)))
 	}
-	// The field recorder's noise is even; the room of precise_bg_noise8 has its bursts of
-	// clicks from 17 s on.
-	rooms := [][][]float32{{m.noises["precise_bg_noise8.wav"][:16*speech.SampleRateHz]}, {m.noises["fieldrec_A101_1_1.WAV"]}}
 	for _, s := range m.voices {
-		s.Rooms = append(s.Rooms, rooms...)
+		s.Rooms = append(s.Rooms, [][]float32{m.noises["precise_bg_noise8.wav"][:16*speech.SampleRateHz]}, [][]float32{m.noises["fieldrec_A101_1_1.WAV"]})
 	}
-	m.readers = []*narrated.Studio{
-		narrated.OfClips("LJ001", 11, each(clips("narration/LJ001-*.flac"))...),
-		narrated.OfClips("kerstin", 12, each(clips("narration/kerstin_*_raw.wav"))...),
+	m.root = root
+}
+
+// readers are real narrations of which phrases are read again by changed copies of
+// themselves.
+func (m *material) readers(t *testing.T) []*narrated.Studio {
+	if m.root == "" {
+		return nil
 	}
-	kerstin := each(clips("narration/kerstin_*_raw.wav"))
-	m.again = []*narrated.Studio{
-		narrated.OfClips("kerstin, read again", 13, append([][]narrated.Clip{
-			clips("repeats/kerstin_drei_neue_linien_*.wav"),
-			clips("repeats/kerstin_justine_und_juliette_*.wav"),
-			clips("repeats/kerstin_nach_seinem_tod_*.wav"),
-		}, kerstin...)...),
+	return []*narrated.Studio{
+		narrated.OfClips("LJ001", 11, oneByOne(m.clips(t, "narration/LJ001-*.flac"))...),
+		narrated.OfClips("kerstin", 12, oneByOne(m.clips(t, "narration/kerstin_*_raw.wav"))...),
 	}
+}
+
+// again is a reader some of whose sentences were truly read more than once.
+func (m *material) again(t *testing.T) []*narrated.Studio {
+	if m.root == "" {
+		return nil
+	}
+	return []*narrated.Studio{narrated.OfClips("kerstin, read again", 13, append([][]narrated.Clip{
+		m.clips(t, "repeats/kerstin_drei_neue_linien_*.wav"),
+		m.clips(t, "repeats/kerstin_justine_und_juliette_*.wav"),
+		m.clips(t, "repeats/kerstin_nach_seinem_tod_*.wav"),
+	}, oneByOne(m.clips(t, "narration/kerstin_*_raw.wav"))...)...)}
+}
+
+// clips decodes recordings, without what is heard before and after the words: chairs, a
+// mouse.
+func (m *material) clips(t *testing.T, pattern string) (out []narrated.Clip) {
+	t.Helper()
+	files, err := filepath.Glob(filepath.Join(m.root, pattern))
+	if err != nil || len(files) == 0 {
+		t.Fatalf("no recordings %s (%v)", pattern, err)
+	}
+	for _, f := range files {
+		x := decoded(t, f)
+		words := speech.NewAnalyzer()
+		words.Add(x)
+		p := speech.Draw(words.Features()).Phrases
+		if len(p) == 0 {
+			t.Fatalf("%s: no words", f)
+		}
+		x = x[p[0].From*speech.FrameSamples : min(len(x), p[len(p)-1].To*speech.FrameSamples)]
+		out = append(out, narrated.Clip{Samples: x, RateHz: speech.SampleRateHz})
+	}
+	return out
+}
+
+// oneByOne takes every clip for a sentence of its own.
+func oneByOne(list []narrated.Clip) (out [][]narrated.Clip) {
+	for _, c := range list {
+		out = append(out, []narrated.Clip{c})
+	}
+	return out
 }
 
 // decoded reads a recording as mono at 44.1 kHz.
@@ -125,13 +145,6 @@ func session(t *testing.T, s *narrated.Session, err error) *narrated.Session {
 		t.Fatal(err)
 	}
 	return s
-}
-
-// mapOf draws the map of samples.
-func mapOf(samples []float32) *speech.Map {
-	words := speech.NewAnalyzer()
-	words.Add(samples)
-	return speech.Draw(words.Features())
 }
 
 // voiceOf analyzes samples as the chain does.

@@ -158,8 +158,7 @@ func told(t *testing.T, where string, r Retake) {
 // narration in four voices.
 func TestFigures(t *testing.T) {
 	m := newMaterial(t)
-	plainS, rollingS := 60.0, 45.0
-	sessions := 1
+	plainS, rollingS, sessions := 100.0, 100.0, 1
 	if m.long {
 		plainS, rollingS, sessions = 900, 600, 3
 	}
@@ -194,9 +193,9 @@ func TestFigures(t *testing.T) {
 	for _, part := range []struct {
 		studios []*narrated.Studio
 		f       *retakeFigures
-	}{{m.readers, &read}, {m.again, &truly}} {
+	}{{m.readers(t), &read}, {m.again(t), &truly}} {
 		for i, s := range part.studios {
-			for k := range sessions {
+			for k := range 3 * sessions {
 				made, err := s.Rolling(t.Context(), pcg(uint64(i), 200+uint64(k)), 300, 0.4, 0)
 				part.f.count(t, s.Name, session(t, made, err))
 			}
