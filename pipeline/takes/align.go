@@ -2,6 +2,7 @@ package takes
 
 import (
 	"math"
+	"slices"
 
 	"lectern/pipeline/speech"
 )
@@ -15,6 +16,8 @@ type alignment struct {
 	far []float32
 	// first and second are how far the alignment reaches in each.
 	first, second int
+	// unlike is the distance, over a window, from which the words are no longer the same.
+	unlike float64
 	// evidence is the gain of all frames that are nearer than unrelated ones, less the gaps.
 	evidence float64
 }
@@ -37,10 +40,31 @@ const (
 // end: live readers lie at 0.6 to 0.75, unrelated ones at 1.
 const sameShare = 0.87
 
+// unlikeShare is where, between the nearest quarter of the frames and unrelated words, a
+// window of words is no longer the same. Our choice.
+const unlikeShare = 0.75
+
 // align finds the best alignment that begins with the first frame of both. unrelated is
 // the distance of unrelated words. It is the local alignment with affine gaps of Smith
 // and Waterman (1981) and Gotoh (1982), from memory, with the steps of sameWords.
 func align(first, second []frame, unrelated float64) alignment {
+	a := alignPieces(first, second, unrelated)
+	var far []float32
+	for i, to := range a.to {
+		if to >= 0 {
+			far = append(far, a.far[i])
+		}
+	}
+	if len(far) > 0 {
+		slices.Sort(far)
+		same := float64(far[len(far)/4])
+		a.unlike = same + unlikeShare*(unrelated-same)
+	}
+	return a
+}
+
+// alignPieces is the work of align, piece by piece.
+func alignPieces(first, second []frame, unrelated float64) alignment {
 	whole := alignment{to: make([]int32, len(first)), far: make([]float32, len(first))}
 	for i := range whole.to {
 		whole.to[i] = -1

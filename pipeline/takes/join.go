@@ -65,109 +65,35 @@ func judge(earlier, take line, words []frame, p place, unrelated float64) (joine
 	if earlier.seconds(p.run, len(earlier)) <= backFrames/speech.FramesPerSecond {
 		sure = sureLately
 	}
-	if p.evidence < sure || !p.opens() {
+	if p.evidence < sure {
 		return joined{}, false
 	}
-	j := joined{kind: ReadAgain, from: p.run, to: len(earlier), likeness: p.evidence / sure}
-	rest := earlier.length(p.run)
-	// What of the earlier reading is not said again, beside the slip at its end.
-	upTo := rest
-	if rest-p.first > slipFrames {
-		if len(words)-p.second > endFrames {
-			return joined{}, false
-		}
-		// The take ends first: it must end where a run does.
-		var ok bool
-		if j.to, ok = earlier.endOf(p.run, p.first); !ok {
-			return joined{}, false
-		}
-		j.kind = Inserted
-		upTo = p.first
+	j := joined{kind: ReadAgain, from: p.run, to: len(earlier), gainDB: p.gainDB(earlier, take)}
+	rest := earlier.frames(p.run, math.MaxInt)
+	if to, atEnd := earlier.endOf(p.run, p.first); len(words)-p.second <= endFrames && atEnd && to < len(earlier) {
+		// The take ends first, where a run does. What comes behind it stays, however short.
+		j.kind, j.to = Inserted, to
+		rest = rest[:earlier[:to].length(p.run)]
 	}
-	for _, gap := range p.unread(min(upTo, p.first), unrelated) {
-		if gap.Len() > gapFrames && !p.saidNearby(earlier, take, gap, unrelated) {
-			return joined{}, false
-		}
+	c, ok := cover(rest, earlier[:j.to].starts(p.run), words, unrelated)
+	if !ok || c.evidence < sure {
+		return joined{}, false
+	}
+	j.likeness = c.evidence / sure
+	for _, gap := range c.unread {
 		j.unread = append(j.unread, earlier.stretch(p.run, gap))
 	}
-	if j.kind == ReadAgain && p.first < rest {
-		j.unread = append(j.unread, earlier.stretch(p.run, speech.Span{From: p.first, To: rest}))
-	}
-	j.gainDB = p.gainDB(earlier, take)
 	return j, true
 }
 
-// opens tells whether the alignment follows the words from the beginning: where it has
-// gaps there, the take begins with something else.
-func (a *alignment) opens() bool { return a.opensFor(slipFrames) }
-
-func (a *alignment) opensFor(n int) bool {
-	missing, last := 0, int32(0)
-	for _, to := range a.to[:min(len(a.to), n)] {
-		if to < 0 {
-			missing++
-		} else {
-			last = to
-		}
-	}
-	return missing <= n/5 && a.to[0] >= 0 && int(last) <= 2*n+startSlack
-}
-
-// unreadFrames is the window over which words are the same or not.
-const unreadFrames = 40
-
-// unread returns what of the first n frames is not said again: windows in which the two
-// readings are hardly nearer than unrelated words.
-func (a *alignment) unread(n int, unrelated float64) (gaps []speech.Span) {
-	far := func(i int) float64 {
-		if a.to[i] < 0 {
-			return 1.15 * unrelated
-		}
-		return float64(a.far[i])
-	}
-	sum := 0.0
-	for i := range n {
-		sum += far(i)
-		if i < unreadFrames-1 {
-			continue
-		}
-		if sum/unreadFrames > 0.95*unrelated {
-			// The middle half of the window: its edges belong to words that are read.
-			s := speech.Span{From: i + 1 - unreadFrames*3/4, To: i + 1 - unreadFrames/4}
-			if k := len(gaps); k > 0 && gaps[k-1].To >= s.From {
-				gaps[k-1].To = s.To
-			} else {
-				gaps = append(gaps, s)
-			}
-		}
-		sum -= far(i + 1 - unreadFrames)
-	}
-	return gaps
-}
-
-// saidNearby tells whether a stretch that the alignment leaves out is said in the take
-// all the same, a few seconds before or after: an earlier slip that was begun again.
-func (p *place) saidNearby(earlier, take line, gap speech.Span, unrelated float64) bool {
-	const nearby = 10 * speech.FramesPerSecond
-	first := earlier.frames(p.run, gap.To)[gap.From:]
+// starts returns where the runs from run i on begin, in frames of words.
+func (l line) starts(i int) (starts []int) {
 	at := 0
-	for i := gap.From; i >= 0; i-- {
-		if p.to[i] >= 0 {
-			at = int(p.to[i])
-			break
-		}
+	for _, r := range l[i:] {
+		starts = append(starts, at)
+		at += r.Len()
 	}
-	from := 0
-	for i := range take {
-		if from >= at-nearby && from <= at+nearby {
-			a := align(first, take.frames(i, reachOf(len(first))), unrelated)
-			if len(first)-a.first <= slipFrames && len(a.unread(a.first, unrelated)) == 0 && a.evidence > sureLately/2 {
-				return true
-			}
-		}
-		from += take[i].Len()
-	}
-	return false
+	return starts
 }
 
 // stretch returns the words from one frame to another, counted from run i on, as a

@@ -165,7 +165,7 @@ func (s *pickupSearch) openings(words line) []int {
 	var out []int
 	for _, o := range found[:min(len(found), pickupPlaces)] {
 		a := align(s.line.frames(o.run, reachOf(len(trial))), trial, s.unrelated)
-		if a.evidence > 0 && a.opensFor(edgeFrames) {
+		if a.evidence > 0 && a.opens(edgeFrames) {
 			out = append(out, o.run)
 		}
 	}
@@ -180,7 +180,7 @@ func (s *pickupSearch) place(words line, places []int) (best passage, reason str
 	second := 0.0
 	for _, run := range places {
 		p := place{run: run, alignment: align(s.line.frames(run, 2*len(frames)+changedFrames), frames, s.unrelated)}
-		if p.evidence < s.sure || !p.opensFor(edgeFrames) || !p.closes(len(frames)) {
+		if p.evidence < s.sure || !p.opens(edgeFrames) || !p.closes(len(frames)) {
 			continue
 		}
 		to, ok := s.line.endOf(run, p.first)
@@ -199,7 +199,7 @@ func (s *pickupSearch) place(words line, places []int) (best passage, reason str
 		}
 		second = max(second, best.evidence)
 		best = passage{words: words, from: run, to: to, evidence: p.evidence}
-		for _, gap := range p.unread(p.first, s.unrelated) {
+		for _, gap := range p.unread(p.first) {
 			best.unread = append(best.unread, s.line.stretch(run, gap))
 		}
 		for i, k := range p.to {
@@ -250,7 +250,7 @@ func (a *alignment) closes(n int) bool {
 // is said again but for a word or two, and no phrase of it is left out whole.
 func (s *pickupSearch) changesLittle(p place, to int) bool {
 	changed, both := 0, map[int32]bool{}
-	for _, gap := range p.unread(p.first, s.unrelated) {
+	for _, gap := range p.unread(p.first) {
 		changed += gap.Len()
 	}
 	for _, k := range p.to {

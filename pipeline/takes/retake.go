@@ -37,38 +37,45 @@ const (
 	openingFrames = 80
 	// sureRetake is the evidence from which a passage counts as read twice, sureMarked
 	// that for one which the reader has marked.
-	sureRetake, sureMarked = 14.0, 8.0
+	sureRetake, sureMarked = 12.0, 6.0
+	// leastPause is the shortest pause between a slip and the next try.
+	leastPause = 20
 	// fewPlaces is how many places are needed to know what unrelated words are like.
 	fewPlaces = 40
 )
 
-// Retakes finds where a raw says again what it has just said: a phrase whose beginning
+// Retakes finds where a raw says again what it has just said: a run whose beginning
 // covers everything from an earlier run on up to itself. So nothing between the two
-// readings is left out of the second one.
+// readings is left out of the second one. Of several tries in a row only the last counts.
 func (v *Voice) Retakes(marks []Mark) (out []Retake) {
 	unrelated := v.unrelated()
-	for j := 1; j < len(v.m.Phrases); j++ {
-		again := v.m.Phrases[j].From
+	for j := 1; j < len(v.m.Runs); j++ {
+		again, before := v.m.Runs[j].From, v.m.Runs[j-1]
 		sure, state := sureRetake, Asked
-		if slices.ContainsFunc(marks, func(m Mark) bool { return m.Sounds.From >= v.m.Phrases[j-1].From && m.Sounds.To <= again }) {
+		if slices.ContainsFunc(marks, func(m Mark) bool { return m.Sounds.From >= before.From && m.Sounds.To <= again }) {
 			sure, state = sureMarked, Marked
+		} else if again-before.To < leastPause {
+			continue
 		}
-		if r, ok := v.readAgain(j, sure, unrelated); ok {
-			r.State = state
-			out = append(out, r)
+		r, ok := v.readAgain(j, sure, unrelated)
+		if !ok {
+			continue
 		}
+		r.State = state
+		// A try that is tried again itself is no second question.
+		out = slices.DeleteFunc(out, func(e Retake) bool { return e.First.From >= r.First.From })
+		out = append(out, r)
 	}
-	return allTries(out)
+	return out
 }
 
-// readAgain finds the earlier run from which on everything is said again by phrase j.
+// readAgain finds the earliest run from which on everything is said again by run j.
 func (v *Voice) readAgain(j int, sure, unrelated float64) (best Retake, ok bool) {
-	again := v.m.Phrases[j].From
 	runs := v.m.Runs
-	last, _ := slices.BinarySearchFunc(runs, again, func(r speech.Span, at int) int { return r.From - at })
+	again := runs[j].From
 	second := v.words(again, v.m.Features.Len(), reachOf(backFrames))
 	said := 0 // from run i up to again
-	for i := last - 1; i >= 0 && runs[i].From >= again-backFrames; i-- {
+	for i := j - 1; i >= 0 && runs[i].From >= again-backFrames; i-- {
 		if said += runs[i].Len(); said < leastFrames {
 			continue
 		}
@@ -77,32 +84,23 @@ func (v *Voice) readAgain(j int, sure, unrelated float64) (best Retake, ok bool)
 		if m.distance > sameShare*unrelated {
 			continue
 		}
-		first := v.words(runs[i].From, again, math.MaxInt)
-		p := place{alignment: align(first, second[:min(len(second), reachOf(len(first)))], unrelated)}
-		if p.evidence < sure || p.evidence/sure <= best.Likeness || !p.opens() {
-			continue
+		var starts []int
+		at := 0
+		for _, r := range runs[i:j] {
+			starts = append(starts, at)
+			at += r.Len()
 		}
-		slip := int(min(endSlack, 0.3*float64(len(first))))
-		if len(first)-p.first > slip || slices.ContainsFunc(p.unread(p.first, unrelated), func(s speech.Span) bool { return s.Len() > gapFrames }) {
+		first := v.words(runs[i].From, again, math.MaxInt)
+		c, covered := cover(first, starts, second[:min(len(second), reachOf(len(first)))], unrelated)
+		if !covered || c.evidence < sure {
 			continue
 		}
 		best, ok = Retake{
-			First: speech.Span{From: runs[i].From, To: runs[last-1].To},
-			Again: speech.Span{From: again, To: v.reach(again, p.second)}, Likeness: p.evidence / sure,
+			First: speech.Span{From: runs[i].From, To: runs[j-1].To},
+			Again: speech.Span{From: again, To: v.reach(again, c.second)}, Likeness: c.evidence / sure,
 		}, true
 	}
 	return best, ok
-}
-
-// allTries carries a mark back over the tries before it: she went on trying, and only
-// the last try counts.
-func allTries(r []Retake) []Retake {
-	for i := len(r) - 1; i > 0; i-- {
-		if r[i].State == Marked && r[i-1].Again.From == r[i].First.From {
-			r[i-1].State = Marked
-		}
-	}
-	return r
 }
 
 // reach returns the frame behind the nth frame of speech from a frame on.
@@ -121,22 +119,22 @@ func (v *Voice) reach(from, n int) int {
 }
 
 // unrelated returns how far apart unrelated words of a reading are: the middle over
-// phrases that are compared with later ones, too far apart to be retakes.
+// stretches of two seconds that begin with some run and with one a little later.
 func (v *Voice) unrelated() float64 {
 	var found []float64
-	for i := range v.m.Phrases {
-		first := v.words(v.m.Phrases[i].From, v.m.Features.Len(), lookFrames)
-		for _, step := range []int{3, 5, 8} {
-			if i+step >= len(v.m.Phrases) || len(first) < lookFrames || len(found) >= 400 {
+	for step := 2; step < 10 && len(found) < 10*fewPlaces; step++ {
+		for i := 0; i+step < len(v.m.Runs) && len(found) < 10*fewPlaces; i++ {
+			from, to := v.m.Runs[i].From, v.m.Runs[i+step].From
+			first, second := v.words(from, to, lookFrames), v.words(to, v.m.Features.Len(), reachOf(lookFrames))
+			if len(first) < lookFrames || len(second) < lookFrames {
 				continue
 			}
-			second := v.words(v.m.Phrases[i+step].From, v.m.Features.Len(), reachOf(lookFrames))
 			if m := sameWords(first, second, math.Inf(1)); !math.IsInf(m.distance, 1) {
 				found = append(found, m.distance)
 			}
 		}
 	}
-	if len(found) < fewPlaces {
+	if len(found) < fewPlaces/4 {
 		return unrelatedUsual
 	}
 	slices.Sort(found)

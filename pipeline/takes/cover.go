@@ -1,0 +1,141 @@
+package takes
+
+import (
+	"slices"
+
+	"lectern/pipeline/speech"
+)
+
+// unreadFrames is the window over which words are the same or not.
+const unreadFrames = 40
+
+// unread returns what of the first n frames is not said again, longer than a closed
+// consonant: windows in which the two readings are hardly nearer than unrelated words.
+func (a *alignment) unread(n int) (gaps []speech.Span) {
+	far := func(i int) float64 {
+		if a.to[i] < 0 {
+			return unlikeSkipped
+		}
+		return float64(a.far[i])
+	}
+	sum := 0.0
+	for i := range n {
+		sum += far(i)
+		if i < unreadFrames-1 {
+			continue
+		}
+		if sum/unreadFrames > a.unlike {
+			// The middle half of the window: its edges belong to words that are read.
+			s := speech.Span{From: i + 1 - unreadFrames*3/4, To: i + 1 - unreadFrames/4}
+			if k := len(gaps); k > 0 && gaps[k-1].To >= s.From {
+				gaps[k-1].To = s.To
+			} else {
+				gaps = append(gaps, s)
+			}
+		}
+		sum -= far(i + 1 - unreadFrames)
+	}
+	return gaps
+}
+
+// unlikeSkipped is the distance a frame counts with that is not said again at all.
+const unlikeSkipped = 1.1
+
+// opens tells whether the alignment follows the words from the beginning, for n frames:
+// where it has gaps there, the later reading begins with something else.
+func (a *alignment) opens(n int) bool {
+	missing, last := 0, int32(0)
+	for _, to := range a.to[:min(len(a.to), n)] {
+		if to < 0 {
+			missing++
+		} else {
+			last = to
+		}
+	}
+	if missing > n/5 || a.to[0] < 0 || int(last) > 2*n+startSlack {
+		return false
+	}
+	gaps := a.unread(min(a.first, n+unreadFrames/2))
+	return len(gaps) == 0 || gaps[0].From > n*2/3
+}
+
+// reach is how far the earlier reading is said again: up to the last of it that is like
+// the later one.
+func (a *alignment) reach() int {
+	if gaps := a.unread(a.first); len(gaps) > 0 && gaps[len(gaps)-1].To >= a.first-unreadFrames/4 {
+		return gaps[len(gaps)-1].From
+	}
+	return a.first
+}
+
+// coverage tells how a later reading says again all of an earlier one.
+type coverage struct {
+	evidence float64
+	second   int           // how far the later reading is used
+	unread   []speech.Span // of the earlier one: slips, and words that are said otherwise
+}
+
+// cover tells whether a later reading says again everything of an earlier one, which may
+// hold several tries: each begins like the later reading and ends with a slip. starts are
+// where the runs of the earlier reading begin. slip is how much of the end of a try need
+// not be said again, as a share of it no more than slipShare.
+func cover(first []frame, starts []int, second []frame, unrelated float64) (c coverage, ok bool) {
+	for at := 0; ; {
+		a := align(first[at:], second, unrelated)
+		if a.evidence <= 0 || !a.opens(min(slipFrames, len(first)-at)) {
+			return c, false
+		}
+		reach := at + a.reach()
+		for _, gap := range a.unread(reach - at) {
+			if gap.Len() > gapFrames && !a.said(first[at:], second, gap, unrelated) {
+				return c, false
+			}
+			c.unread = append(c.unread, speech.Span{From: at + gap.From, To: at + gap.To})
+		}
+		c.evidence, c.second = c.evidence+a.evidence, max(c.second, a.second)
+		slip := min(slipFrames, int(slipShare*float64(reach-at)))
+		end := len(first)
+		if end-reach > slip {
+			i := slices.IndexFunc(starts, func(s int) bool { return s > at && s >= reach-runSlack && s <= reach+slip })
+			if i < 0 {
+				return c, false
+			}
+			end = starts[i]
+		}
+		if end > reach {
+			c.unread = append(c.unread, speech.Span{From: reach, To: end})
+		}
+		if at = end; at >= len(first) {
+			return c, true
+		}
+		if len(first)-at <= slipFrames { // a word or two of one more try
+			c.unread = append(c.unread, speech.Span{From: at, To: len(first)})
+			return c, true
+		}
+	}
+}
+
+// slipShare is how much of a try may be its slip. Our choice.
+const slipShare = 0.6
+
+// said tells whether a stretch that the alignment leaves out is said by the later reading
+// all the same, right before or after: a slip that was begun again.
+func (a *alignment) said(first, second []frame, gap speech.Span, unrelated float64) bool {
+	const step = 10 // frames
+	at := 0
+	for i := gap.From; i >= 0; i-- {
+		if a.to[i] >= 0 {
+			at = int(a.to[i])
+			break
+		}
+	}
+	words := first[gap.From:gap.To]
+	reach := reachOf(len(words))
+	for from := max(0, at-reach); from <= at+step && from < len(second); from += step {
+		b := align(words, second[from:min(len(second), from+reach)], unrelated)
+		if len(words)-b.reach() <= slipFrames/2 && b.evidence > sureMarked && len(b.unread(b.first)) == 0 {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,489 @@
+package takes
+
+import (
+	"math"
+	"slices"
+
+	"lectern/pipeline/speech"
+)
+
+// The grid on which a MarkListener hears: hops of 1.1 ms, nine to a frame.
+const (
+	hopsPerFrame  = 9
+	hopSamples    = speech.FrameSamples / hopsPerFrame
+	hopsPerSecond = hopsPerFrame * speech.FramesPerSecond
+	hopMS         = 1000.0 / hopsPerSecond
+	// loudHops is the stretch whose loudest place is the level of a sound: 10 ms.
+	loudHops = hopsPerFrame
+	// A sound is held against the 44 ms before it, less 3 ms beside it, and listened to
+	// for 111 ms.
+	beforeHops, besideHops, ringHops = 40, 3, 100
+	// apartHops is how close two sounds become one: 20 ms, as the fingers of two hands.
+	apartHops = 2 * loudHops
+	// onsetHops and dieHops tell how a click ends: what sounds in the first 4.4 ms, and
+	// in the 13 ms after that.
+	onsetHops, dieHops = 4, 16
+)
+
+// Two bands are heard: all of it, and what lies above upperHz.
+const (
+	all = iota
+	upper
+	markBands
+
+	upperHz = 1500
+)
+
+// The rules of a mark. Lengths and distances are the design's, the rest is our choice,
+// set on recorded claps, snaps, taps and mouse clicks.
+const (
+	// overRoomDB is how far over the room a sound of a mark must be heard. The design asks
+	// for 12 dB; what is heard is sound and room together, and in a dull tap's own band the
+	// room adds to it or takes from it up to 2 dB.
+	overRoomDB = 10.0
+	// suddenDB is how far a sound must stand over the 44 ms before it to be kept.
+	suddenDB = 7.0
+	// closest and farthest are how far apart the sounds of a mark lie: 0.15 to 0.8 s, less
+	// and more 10 ms, since an onset is found no more exactly than that.
+	closest, farthest = 0.14 * hopsPerSecond, 0.81 * hopsPerSecond
+	// mostRingMS is how long a sound would last at the level of its loudest 10 ms. Of a sound that dies away evenly, 36 ms are one that falls by
+	// 10 dB in 71 ms: what is over the 60 ms of the design is the
+	// echo of the room.
+	mostRingMS = 36.0
+	// brightDB is from which share of its power above 1.5 kHz a sound is listened to
+	// there, where a room is quiet. A sound with less than dullDB is a thump: a chair, a
+	// foot, a bump at the stand.
+	brightDB, dullDB = -6.0, -25.0
+	// dryDB and shortDB are the power of a sound after its first 4.4 ms, against that in
+	// them. A sound that falls by 10 dB in 8 ms has -4 dB, in 4 ms -11 dB, in 2 ms -22 dB.
+	// A dry sound is a click and never a mark. A short one may be a snap of the fingers or
+	// a click that rings; doubleClick apart, two of them are no mark.
+	dryDB, shortDB = -12.0, -7.0
+	// doubleClick is the most by which two presses of a double-click lie apart: 0.26 s.
+	doubleClick = 0.26 * hopsPerSecond
+	// releaseFrom and releaseTo are how far a press and its release lie apart, and
+	// releaseDB how much one is softer than the other at most.
+	releaseFrom, releaseTo, releaseDB = 0.047 * hopsPerSecond, 0.14 * hopsPerSecond, 14.0
+	// Beside a mark there is room, no more than besideRoomDB over it, or the sound's own
+	// echo. quietDB is how far that lies under the sound where it must have died away,
+	// tailDB where it still may ring: from 89 to 111 ms behind its beginning, and before a
+	// second sound.
+	besideRoomDB, quietDB, tailDB = 6.0, 25.0, 13.0
+	// goneFrames is when a sound has died away, 0.14 s, and aloneFrames how far from a word
+	// a mark lies: 0.1 s behind one; 0.2 s before one, counted from its last sound on.
+	goneFrames, aloneFrames = 14, 10
+	// likeDB is how much louder one sound of a mark is than another: the design's 6 dB, and
+	// 2 dB for what the room does to them. likeBrightDB is the same for their brightness.
+	likeDB, likeBrightDB = 8.0, 12.0
+	// otherRingMS is the most that a sound rings which is no breath and no word: several
+	// knocks on each other's heels come to that. Such a one within 0.8 s of a row, and not
+	// likeDB softer, says that things fall down or somebody types.
+	otherRingMS = 70.0
+	// mostSounds and even bound a row of more than two: somebody who claps three or four
+	// times does so evenly, within a factor of two; a row without end is a clock or steps.
+	mostSounds, even = 4, 2.0
+)
+
+// sound is a sudden sound: its power and energy in both bands.
+type sound struct {
+	hop    int // where it begins
+	before [markBands]float32
+	loud   [markBands]float32 // the mean square of its loudest 10 ms
+	after  float32            // the mean square from 89 to 111 ms behind its beginning
+	energy [markBands]float32 // the sum of the hops of its first 111 ms
+	// dies is the power after the first 4.4 ms against that in them, in dB.
+	dies float32
+}
+
+// MarkListener listens for the sounds by which a reader marks a re-reading. It hears a
+// mono stream at 44.1 kHz, full scale 1, as speech.Analyzer does: with the rumble taken
+// out. Blocks may have any length; the answer does not depend on it. It keeps 50 bytes
+// for each sudden sound, words among them: less than 2 MB an hour.
+type MarkListener struct {
+	sum  [markBands]float64 // of the hop that is being heard
+	n    int                // its samples so far
+	low  [2]float64         // two high-passes of the first order in a row make the upper band
+	cum  [markBands][]float64
+	rise []float32
+	base int // the hop of cum[.][0] and of rise[0]
+	next int // the next hop to judge
+
+	sounds []sound
+}
+
+// NewMarkListener returns a MarkListener for one stream.
+func NewMarkListener() *MarkListener {
+	l := &MarkListener{base: -beforeHops - besideHops - apartHops}
+	for b := range l.cum {
+		l.cum[b] = make([]float64, -l.base+1)
+	}
+	l.rise = make([]float32, -l.base)
+	return l
+}
+
+// Add hears a block.
+func (l *MarkListener) Add(block []float32) {
+	const k = 0.19242 // 1 - exp(-2 pi upperHz / 44100)
+	for _, x := range block {
+		v := float64(x)
+		l.low[0] += k * (v - l.low[0])
+		high := v - l.low[0]
+		l.low[1] += k * (high - l.low[1])
+		high -= l.low[1]
+		l.sum[all] += v * v
+		l.sum[upper] += high * high
+		if l.n++; l.n == hopSamples {
+			l.hop()
+		}
+	}
+}
+
+// hop ends a hop.
+func (l *MarkListener) hop() {
+	for b, s := range l.sum {
+		cum := l.cum[b]
+		l.cum[b] = append(cum, cum[len(cum)-1]+s/hopSamples)
+		l.sum[b] = 0
+	}
+	l.n = 0
+	if at := len(l.cum[all]) - 1 - loudHops + l.base; at >= 0 {
+		l.rise = append(l.rise, l.riseAt(at))
+	}
+	for l.base+len(l.cum[all])-1 >= l.next+apartHops+loudHops+ringHops {
+		l.judge()
+	}
+	if done := l.next - beforeHops - besideHops - apartHops - l.base; done > 4*hopsPerSecond {
+		for b := range l.cum {
+			l.cum[b] = l.cum[b][:copy(l.cum[b], l.cum[b][done:])]
+		}
+		l.rise = l.rise[:copy(l.rise, l.rise[done:])]
+		l.base += done
+	}
+}
+
+// power is the mean square of hops in a band.
+func (l *MarkListener) power(band, from, to int) float64 {
+	cum := l.cum[band]
+	return (cum[to-l.base] - cum[from-l.base]) / float64(to-from)
+}
+
+// riseAt tells how many times the 10 ms from a hop on stand over what was before, in
+// the band where they do most.
+func (l *MarkListener) riseAt(hop int) float32 {
+	most := 0.0
+	for b := range markBands {
+		before := l.power(b, hop-besideHops-beforeHops, hop-besideHops)
+		most = max(most, l.power(b, hop, hop+loudHops)/max(before, leastPower))
+	}
+	return float32(most)
+}
+
+// leastPower is what counts as nothing: -120 dBFS.
+const leastPower = 1e-12
+
+// judge keeps the next hop if a sudden sound begins there.
+func (l *MarkListener) judge() {
+	hop := l.next
+	l.next++
+	at := hop - l.base
+	rise := l.rise[at]
+	if rise < float32(ratio(suddenDB)) || rise < slices.Max(l.rise[at-apartHops:at+apartHops+1]) ||
+		slices.Max(l.rise[at-apartHops:at]) == rise {
+		return
+	}
+	s := sound{hop: hop}
+	for b := range markBands {
+		s.before[b] = float32(l.power(b, hop-besideHops-beforeHops, hop-besideHops))
+		for i := hop - loudHops; i <= hop+loudHops; i++ {
+			s.loud[b] = max(s.loud[b], float32(l.power(b, i, i+loudHops)))
+		}
+		s.energy[b] = float32(l.power(b, hop, hop+ringHops) * ringHops)
+	}
+	s.after = float32(l.power(all, hop+ringHops-20, hop+ringHops))
+	b := s.band()
+	loudest := 0.0
+	for i := hop; i < hop+loudHops; i++ {
+		loudest = max(loudest, l.power(b, i, i+1))
+	}
+	for l.power(b, s.hop, s.hop+1) < loudest/4 {
+		s.hop++
+	}
+	rest := func(from, to int) float64 {
+		return max(leastPower, (l.power(b, from, to)-float64(s.before[b]))*float64(to-from))
+	}
+	s.dies = float32(decibels(rest(s.hop+onsetHops, s.hop+dieHops) / rest(s.hop-1, s.hop+onsetHops)))
+	l.sounds = append(l.sounds, s)
+}
+
+// bright is the share of the upper band in the sound, in dB; -Inf if nothing is heard
+// there over what was before.
+func (s *sound) bright() float64 {
+	if s.loud[upper] < 1.5*s.before[upper] {
+		return math.Inf(-1)
+	}
+	var p [markBands]float64
+	for b := range p {
+		p[b] = max(float64(s.loud[b]-s.before[b]), leastPower)
+	}
+	return min(0, decibels(p[upper]/p[all]))
+}
+
+// band is the one in which the sound is listened to.
+func (s *sound) band() int {
+	if s.bright() >= brightDB {
+		return upper
+	}
+	return all
+}
+
+// ringMS is how long its energy would take at the level of its loudest 10 ms, in a room
+// of the given power; in the upper band the room is what was before the sound.
+func (s *sound) ringMS(room float64) float64 {
+	b := s.band()
+	if b == upper {
+		room = float64(s.before[upper])
+	}
+	loud := max(float64(s.loud[b])-room, leastPower)
+	return (float64(s.energy[b]) - room*ringHops) / loud * hopMS
+}
+
+func ratio(db float64) float64 { return math.Pow(10, db/10) }
+
+func decibels(ratio float64) float64 { return 10 * math.Log10(ratio) }
+
+// Marks ends the stream and returns the marks in it, in order. m is the map of the same
+// stream. A mark is a row of two to four sudden sounds of one kind with nothing but room
+// between them, 0.15 to 0.8 s apart, each shorter than 60 ms and 12 dB over the room or
+// more. The level of a sound is the mean square of its loudest 10 ms; that of the room the
+// median of the mean squares of the frames within 1 s of it that hold room alone: no word,
+// nothing within 50 ms of one, no sound. Its length is the time in which it falls by 10 dB.
+//
+// The two presses of a double-click of a mouse are no mark: each has its release beside
+// it, or they ring no longer than 5 ms and lie at most 0.26 s apart. Nor are sounds that
+// come ever faster, as of something dropped, or without end, as of a clock.
+//
+// A loud mark may have been taken for a word: see speech.Map.Without.
+func (l *MarkListener) Marks(m *speech.Map) []Mark {
+	l.Add(make([]float32, (apartHops+loudHops+ringHops+1)*hopSamples))
+	f := newFinding(m)
+	for _, s := range l.sounds {
+		f.hear(s)
+	}
+	var out []Mark
+	for i := 0; i < len(f.over); i++ {
+		row, last := f.row(i)
+		if isMark(row, f.over) && f.parted(row) && f.alone(row) {
+			out = append(out, f.mark(row))
+		} else if len(row) > 1 && row[0].inPhrase {
+			continue // the last consonant of a word; the row may begin behind it
+		}
+		i = last
+	}
+	return out
+}
+
+// finding is the work of Marks.
+type finding struct {
+	m     *speech.Map
+	words []bool // frames of phrases
+	clean []bool // frames that hold room alone
+	over  []heard // that may be part of a mark
+	other []heard // that may not, since they ring too long or into each other
+	room  []float32
+}
+
+// heard is a sharp sound over the room.
+type heard struct {
+	sound
+	room     float64 // the mean square of the room around it
+	overDB   float64 // how far it stands over the room
+	inPhrase bool    // the map took it for a part of a word, rightly or wrongly
+}
+
+func newFinding(m *speech.Map) *finding {
+	const beside = 5 // 50 ms: words still die away (design figure)
+	n := m.Features.Len()
+	f := &finding{m: m, words: make([]bool, n), clean: make([]bool, n)}
+	set := func(marks []bool, from, to int, as bool) {
+		for i := max(0, from); i < min(n, to); i++ {
+			marks[i] = as
+		}
+	}
+	set(f.clean, 0, n, true)
+	for _, p := range m.Phrases {
+		set(f.words, p.From, p.To, true)
+		set(f.clean, p.From-beside, p.To+beside, false)
+	}
+	for _, s := range m.Sounds {
+		set(f.clean, s.From, s.To, false)
+	}
+	return f
+}
+
+// roomAt returns the power of the room around a frame: of the clean frames within a
+// second, or farther off if those are fewer than a tenth of a second.
+func (f *finding) roomAt(frame int) float64 {
+	for _, reach := range []int{1, 10, 1000} {
+		f.room = f.room[:0]
+		reach *= speech.FramesPerSecond
+		for i := max(0, frame-reach); i < min(len(f.clean), frame+reach); i++ {
+			if f.clean[i] {
+				f.room = append(f.room, f.m.Features.Power[i])
+			}
+		}
+		if len(f.room) >= speech.FramesPerSecond/10 {
+			slices.Sort(f.room)
+			return float64(f.room[len(f.room)/2])
+		}
+	}
+	return ratio(f.m.NoiseDB)
+}
+
+// hear keeps a sound that is sharp and loud enough.
+func (f *finding) hear(s sound) {
+	frame := s.hop / hopsPerFrame
+	if frame >= f.m.Features.Len() || s.bright() < dullDB {
+		return
+	}
+	h := heard{sound: s, room: max(f.roomAt(frame), leastPower), inPhrase: f.words[frame]}
+	h.overDB = decibels(float64(s.loud[all]) / h.room)
+	switch ring := s.ringMS(h.room); {
+	case h.overDB < overRoomDB:
+	case ring <= mostRingMS && h.quiet(float64(s.after), tailDB):
+		f.over = append(f.over, h)
+	case ring <= otherRingMS && !h.inPhrase:
+		f.other = append(f.other, h)
+	}
+}
+
+// quiet tells whether a power beside the sound is the room, or so far under the sound.
+func (h *heard) quiet(power, underDB float64) bool {
+	return power <= max(ratio(besideRoomDB)*h.room, ratio(-underDB)*float64(h.loud[all]))
+}
+
+// row returns the sounds like sound i that follow it and each other closely enough for a
+// mark, with nothing but room between them, and the place of the last. Dry clicks are
+// left out, and what is much softer.
+func (f *finding) row(i int) (row []heard, last int) {
+	first := f.over[i]
+	if first.dies < dryDB || !first.quiet(float64(first.before[all]), quietDB) {
+		return nil, i
+	}
+	row, last = []heard{first}, i
+	for j, h := range f.over[i+1:] {
+		end := row[len(row)-1]
+		if h.hop-end.hop > farthest {
+			break
+		}
+		if h.dies >= dryDB && alike(row, h) && f.roomBetween(end, h) {
+			row, last = append(row, h), i+1+j
+		}
+	}
+	return row, last
+}
+
+// alike tells whether h is about as loud and as bright as the sounds of a row.
+func alike(row []heard, h heard) bool {
+	for _, r := range row {
+		if math.Abs(r.overDB-h.overDB) > likeDB || math.Abs(r.bright()-h.bright()) > likeBrightDB {
+			return false
+		}
+	}
+	return true
+}
+
+// roomBetween tells whether nothing but room is heard from where a has died away until b.
+func (f *finding) roomBetween(a, b heard) bool {
+	return b.quiet(float64(b.before[all]), tailDB) && f.roomIn(a, a.hop/hopsPerFrame+goneFrames, b.hop/hopsPerFrame-1)
+}
+
+// roomIn tells whether nothing but room is heard in the frames, beside a sound.
+func (f *finding) roomIn(beside heard, from, to int) bool {
+	for i := max(0, from); i < min(to, len(f.words)); i++ {
+		// A single frame of room is up to 3 dB louder than all of it.
+		if !beside.quiet(float64(f.m.Features.Power[i])/2, quietDB) {
+			return false
+		}
+	}
+	return true
+}
+
+// parted tells whether a row stands by itself, if the map took some of it for words: a
+// consonant has a vowel close by.
+func (f *finding) parted(row []heard) bool {
+	first, last := row[0], row[len(row)-1]
+	for _, h := range row {
+		if h.inPhrase {
+			from, to := first.hop/hopsPerFrame, last.hop/hopsPerFrame
+			return f.roomIn(first, from-aloneFrames, from-1) && f.roomIn(last, to+goneFrames, to+aloneFrames+goneFrames/2)
+		}
+	}
+	return true
+}
+
+// alone tells whether no other sound that rings is heard in a pause near a row.
+func (f *finding) alone(row []heard) bool {
+	first, last := row[0], row[len(row)-1]
+	softest := math.Inf(1)
+	for _, h := range row {
+		softest = min(softest, h.overDB)
+	}
+	for _, sounds := range [][]heard{f.over, f.other} {
+		for _, o := range sounds {
+			near := first.hop-o.hop <= farthest && o.hop-last.hop <= farthest
+			if near && !o.inPhrase && o.dies >= dryDB && o.overDB >= softest-likeDB &&
+				!slices.ContainsFunc(row, func(h heard) bool { return h.hop == o.hop }) {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// isMark tells whether the sounds of a row are a mark.
+func isMark(row, over []heard) bool {
+	if len(row) < 2 || len(row) > mostSounds {
+		return false
+	}
+	shortest, longest := math.Inf(1), 0.0
+	ringing, released := false, true
+	for i, h := range row {
+		ringing = ringing || h.dies >= shortDB
+		released = released && hasRelease(h, over)
+		if i > 0 {
+			gap := float64(h.hop - row[i-1].hop)
+			shortest, longest = min(shortest, gap), max(longest, gap)
+		}
+	}
+	return shortest >= closest && longest <= even*shortest && !released && (ringing || shortest > doubleClick)
+}
+
+// hasRelease tells whether a sound has another beside it, as the press of a mouse button
+// has its release.
+func hasRelease(h heard, over []heard) bool {
+	for _, o := range over {
+		gap := math.Abs(float64(h.hop - o.hop))
+		if gap >= releaseFrom && gap <= releaseTo && math.Abs(h.overDB-o.overDB) <= releaseDB {
+			return true
+		}
+	}
+	return false
+}
+
+// mark tells of a row. It ends 50 ms, as behind a word, after the last sound is lost in the
+// room, and at most 0.17 s after it began: by then a word may follow.
+func (f *finding) mark(row []heard) Mark {
+	const beside, most = 5, goneFrames + 3
+	last := row[len(row)-1]
+	begin := last.hop / hopsPerFrame
+	to := begin + 1
+	for to < f.m.Features.Len() && float64(f.m.Features.Power[to]) > 2*last.room {
+		to++
+	}
+	to = min(to+beside, begin+most, f.m.Features.Len())
+	softest := last.overDB
+	for _, h := range row {
+		softest = min(softest, h.overDB)
+	}
+	return Mark{Sounds: speech.Span{From: row[0].hop / hopsPerFrame, To: to}, OverRoomDB: softest}
+}
