@@ -92,7 +92,12 @@ func made() *Report {
 			{Raw: ptr(1), FromS: 0.4, ToS: 376.9, AtS: 377},
 			{ToS: 1, AtS: 753.5},
 		}},
-		Joins: []Join{}, Retakes: []Retake{}, History: []string{},
+		Joins: []Join{}, History: []string{},
+		Retakes: []Retake{{
+			Number: 1, State: "asked", Raw: 0, FromS: 61.2, ToS: 63.9, AgainS: 64.75, AgainToS: 67.41,
+			FinishedAtS: ptr(Seconds(59.21)), FinishedAgainS: ptr(Seconds(62.76)), Likeness: 8.214,
+			Says: "This seems to be read twice.",
+		}},
 		Took: Took{WallS: 7.704, TimesRealTime: 97.94},
 	}
 	r.Raws[0].Findings = []Finding{

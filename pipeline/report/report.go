@@ -217,11 +217,28 @@ type Edit struct {
 	AtS   Seconds `json:"at_s"`
 }
 
-// Join and Retake are filled in where takes are joined by their words.
-type (
-	Join   struct{}
-	Retake struct{}
-)
+// Join is filled in where takes are joined by their words.
+type Join struct{}
+
+// Retake is a passage that seems to be read twice in one raw.
+type Retake struct {
+	// Number is what a person calls it by: the first of the report is 1.
+	Number int    `json:"number"`
+	State  string `json:"state"` // asked, marked, cut or kept
+	Raw    int    `json:"raw"`   // its place in raws[]
+	// Where the two readings lie in the raw.
+	FromS    Seconds `json:"from_s"`
+	ToS      Seconds `json:"to_s"`
+	AgainS   Seconds `json:"again_s"`
+	AgainToS Seconds `json:"again_to_s"`
+	// Where the two readings begin in the finished file; null for what was cut away.
+	FinishedAtS    *Seconds `json:"finished_at_s"`
+	FinishedAgainS *Seconds `json:"finished_again_s"`
+	// Likeness is by how many standard deviations the two readings are closer to each
+	// other than unrelated words of the same recording.
+	Likeness Figure `json:"likeness"`
+	Says     string `json:"says"`
+}
 
 // Checked is what `lectern check` tells of one file, in the report's own keys.
 type Checked struct {

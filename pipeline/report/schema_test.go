@@ -122,12 +122,12 @@ func TestSchemaLeavesRoomToGrow(t *testing.T) {
 	for _, path := range []string{
 		"new", "made_by.new", "checks.0.new", "raws.0.new", "raws.0.measured.crest_db", "raws.0.findings.0.new",
 		"finished.new", "finished.format.new", "steps.0.new", "steps.0.figures.new", "recipe.new",
-		"recipe.settings.delivery.new", "recipe.settings.new", "recipe.edits.0.new", "took.new", "joins.0", "retakes.0", "history.0",
+		"recipe.settings.delivery.new", "recipe.settings.new", "recipe.edits.0.new", "took.new", "joins.0", "retakes.0.new", "history.0",
 	} {
 		doc := decoded(t, marshal(t, made()))
 		var value any = float64(1)
 		switch path {
-		case "recipe.settings.new", "joins.0", "retakes.0":
+		case "recipe.settings.new", "joins.0":
 			value = map[string]any{}
 		case "history.0":
 			value = "2026-11-25, revision 2: made again"
@@ -173,6 +173,8 @@ func TestSchemaRefuses(t *testing.T) {
 	lacks("recipe", "settings", "edits")
 	lacks("recipe.settings", "delivery", "level", "takes")
 	lacks("recipe.edits.0", "raw", "from_s", "to_s", "at_s")
+	lacks("retakes.0", "number", "state", "raw", "from_s", "to_s", "again_s", "again_to_s", "finished_at_s",
+		"finished_again_s", "likeness", "says")
 	lacks("took", "wall_s", "times_real_time")
 	table = append(table, []mutation{
 		{path: "schema", value: "lectern-report/2"},
@@ -226,6 +228,11 @@ func TestSchemaRefuses(t *testing.T) {
 		{path: "recipe.edits.0.at_s", value: nil},
 		{path: "joins", value: nil},
 		{path: "retakes", value: map[string]any{}},
+		{path: "retakes.0.number", value: 0.0},
+		{path: "retakes.0.state", value: "doubted"},
+		{path: "retakes.0.again_s", value: nil},
+		{path: "retakes.0.finished_at_s", value: "cut away"},
+		{path: "retakes.0.says", value: "twice"}, // no sentence
 		{path: "history", value: "none"},
 		{path: "took.wall_s", value: -1.0},
 	}...)
