@@ -8,6 +8,7 @@ import (
 
 	"lectern/pipeline/internal/made"
 	"lectern/pipeline/speech"
+	"lectern/pipeline/takes"
 )
 
 // sine is a tone of the given frequency and peak amplitude at 44.1 kHz.
@@ -73,6 +74,16 @@ func wordsIn(t *testing.T, roomDBFS float64, levelsDBFS ...float64) (*recording,
 		t.Fatalf("%d phrases found, %d were made", len(r.m.Phrases), len(levelsDBFS))
 	}
 	return r, tape
+}
+
+// everything keeps all of the recordings, one behind the other.
+func everything(recs []*recording) *takes.Spliced {
+	return endToEnd(make([]takes.Source, len(recs)), recs)
+}
+
+// trimWhole lays them out.
+func trimWhole(recs []*recording, headS, tailS, joinPauseMaxS float64) *timeline {
+	return trim(recs, everything(recs), headS, tailS, joinPauseMaxS)
 }
 
 // rmsDBFS is the plain RMS level of x.
