@@ -64,7 +64,11 @@ func overwritten(t *testing.T, r *recording, raw int, stretches []takes.Stretch)
 	if err := r.scratch.read(x, 0); err != nil {
 		t.Fatal(err)
 	}
-	for _, word := range append(r.notRoom(), r.m.Runs...) {
+	words := append(slices.Clone(r.m.Sounds), r.m.Runs...)
+	for _, m := range r.marks {
+		words = append(words, m.Sounds)
+	}
+	for _, word := range words {
 		if !slices.ContainsFunc(stretches, func(s takes.Stretch) bool {
 			return s.Raw == raw && word.From >= s.From && word.To <= s.To
 		}) {
@@ -222,7 +226,7 @@ func TestTrimGain(t *testing.T) {
 // room: in its pauses the two together are as loud as the chapter's room within 1 dB,
 // under its words lies what is missing, and no step is heard where it is faded in.
 func TestPickupInAQuieterRoom(t *testing.T) {
-	chapter, pickup := spelled(t, 3, -55), spelled(t, 4, -68)
+	chapter, pickup := spelled(t, 3, -55), spelled(t, 4, -62)
 	recs := []*recording{chapter, pickup}
 	spliced := splicedOf(recs, kept(recs, 0, 0, 1, 0), kept(recs, 1, 2, 3, 200), kept(recs, 0, 3, 3, 200))
 	spliced.GainDB[1] = 3
@@ -246,7 +250,7 @@ func TestPickupInAQuieterRoom(t *testing.T) {
 		under[i] -= y[i]
 	}
 	frames := func(x []float32, from, to int) []float32 { return x[from*frameSamples : to*frameSamples] }
-	missing := 10 * math.Log10(math.Pow(10, -5.5)-math.Pow(10, -6.5))
+	missing := 10 * math.Log10(math.Pow(10, -5.5)-math.Pow(10, -5.9))
 	room := chapter.room.powerDBFS
 	for i, p := range tl.phrases[1:3] { // the first is the chapter's
 		if got := rmsDBFS(frames(under, p.From, p.To)); math.Abs(got-missing) > 1 {
@@ -262,6 +266,21 @@ func TestPickupInAQuieterRoom(t *testing.T) {
 		for from := p.From + edgeFrames; from+25 <= p.To-edgeFrames; from += 25 {
 			if got := rmsDBFS(frames(x, from, from+25)); math.Abs(got-room) > 1.5 {
 				t.Errorf("%.2f s into the pause at join %d the room has %.1f dBFS, want %.1f", float64(from-p.From)/100, i, got, room)
+			}
+		}
+	}
+	if got := plainDB(tl.power, within.From+edgeFrames, within.To-edgeFrames); math.Abs(got-room) > 1 {
+		t.Errorf("the timeline says %.1f dBFS of the pause within the pickup, the room of the chapter has %.1f", got, room)
+	}
+	for i, s := range tl.segments {
+		if (i == 0 || tl.segments[i-1].Raw == 0) && s.Raw == 1 { // half of the fade lies before the edge
+			if got := rmsDBFS(frames(under, s.At-1, s.At)); got < missing-6 || got > missing {
+				t.Errorf("10 ms before the pickup's room %.1f dBFS are faded in, of %.1f", got, missing)
+			}
+		}
+		if i > 0 && tl.segments[i-1].Raw == 1 && s.Raw == 0 {
+			if got := rmsDBFS(frames(under, s.At, s.At+1)); got < missing-6-6 || got > missing {
+				t.Errorf("10 ms after the pickup's room %.1f dBFS are faded out, of %.1f", got, missing)
 			}
 		}
 	}
