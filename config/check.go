@@ -33,6 +33,11 @@ func (k *key) put(s *Settings, v any) (refusal string) {
 		if strings.TrimSpace(text) == "" || strings.ContainsFunc(text, func(r rune) bool { return r < ' ' }) {
 			return k.refuse(v, "is not possible")
 		}
+		if k.unit == pattern {
+			if _, why := ReadPattern(text); why != "" {
+				return k.refuse(v, why)
+			}
+		}
 		*at = text
 	case *int:
 		n, ok := v.(int64)
@@ -82,8 +87,11 @@ func (k *key) refuse(v any, why string) string {
 
 // allowed is the range of k in words, with its unit.
 func (k *key) allowed() string {
-	if k.unit == "folder" {
+	switch k.unit {
+	case folder:
 		return "the name or path of a folder"
+	case pattern:
+		return "words with NAME among them once and N once, and at least one word of your own"
 	}
 	span := show(k.least) + " to " + show(k.most)
 	if k.oneOf != nil {
@@ -172,6 +180,12 @@ var rules = []rule{
 			return d.TailMinS <= d.TailS && d.TailS <= d.TailMaxS
 		},
 		"tail_s between tail_min_s and tail_max_s"},
+	{"names", []string{"take", "part"},
+		func(s *Settings) bool { return apart(s.Names.Take, s.Names.Part) }, apartWords},
+	{"names", []string{"take", "pickup"},
+		func(s *Settings) bool { return apart(s.Names.Take, s.Names.Pickup) }, apartWords},
+	{"names", []string{"part", "pickup"},
+		func(s *Settings) bool { return apart(s.Names.Part, s.Names.Pickup) }, apartWords},
 	{"folders", []string{"finished"},
 		func(s *Settings) bool { return ownFolder(s.Folders.Finished) }, notOurs},
 	{"folders", []string{"archive"},
@@ -186,6 +200,8 @@ var rules = []rule{
 // leastCrestDB is the least that the true peak may be asked to lie over the loudness:
 // a voice squeezed further is no longer one (our choice).
 const leastCrestDB = 6
+
+const apartWords = "patterns of which no file can fit two: other words in each, and NAME at the same end of all three"
 
 const notOurs = "a folder that is not the workspace itself and does not lie in inbox, working or setaside"
 

@@ -64,6 +64,8 @@ func TestLoadMissing(t *testing.T) {
 func TestAccepted(t *testing.T) {
 	half := Default()
 	half.Delivery.HeadS = 0.75
+	otherNames := Default()
+	otherNames.Names = Names{Take: "Aufnahme N NAME", Part: "St\u00fcck N NAME", Pickup: "Aufnahme zu N NAME"}
 	drive := Default()
 	drive.Folders.Finished = `D:\Books\finished`
 	tests := map[string]struct {
@@ -77,6 +79,7 @@ func TestAccepted(t *testing.T) {
 		"inline table":     {"delivery = {head_s = 0.75}", half},
 		"whole for number": {"[delivery]\ntail_s = 2\n", Default()},
 		"plus sign":        {"[level]\nrumble_hz = 70\n[delivery]\nhead_s = +0.75", half},
+		"other names":      {"[names]\ntake = 'Aufnahme N NAME'\npart = 'St\u00fcck N NAME'\npickup = 'Aufnahme zu N NAME'\n", otherNames},
 		"backslashes":      {`folders.finished = 'D:\Books\finished'`, drive},
 	}
 	for name, tt := range tests {
@@ -119,9 +122,9 @@ func TestRefused(t *testing.T) {
 		{"other case", "[takes]\nJoin_Pause_Max_S = 1\n",
 			"lectern.toml, line 2: Join_Pause_Max_S = 1 is not a setting; allowed in [takes] are join_pause_max_s."},
 		{"unknown section", "\n[level]\n[levels]\nlift_max_db = 2\n",
-			"lectern.toml, line 3: [levels] is not a section of this file; allowed are [folders], [watch], [delivery], [level], [takes]."},
+			"lectern.toml, line 3: [levels] is not a section of this file; allowed are [folders], [watch], [names], [delivery], [level], [takes]."},
 		{"unknown name", "color = 'red'\n",
-			`lectern.toml, line 1: color = "red" is not a setting; allowed are the sections [folders], [watch], [delivery], [level], [takes].`},
+			`lectern.toml, line 1: color = "red" is not a setting; allowed are the sections [folders], [watch], [names], [delivery], [level], [takes].`},
 		{"no heading", "head_s = 0.5\n",
 			"lectern.toml, line 1: head_s = 0.5 stands outside its section; allowed is below the heading [delivery]."},
 		{"section as a value", "delivery = 3\n",
@@ -160,6 +163,26 @@ func TestRefused(t *testing.T) {
 			`lectern.toml, line 2: finished = "./inbox/done" is not possible; allowed is ` + notOurs + "."},
 		{"archive is the workspace", "[folders]\narchive = './'\n",
 			`lectern.toml, line 2: archive = "./" is not possible; allowed is ` + notOurs + "."},
+		{"pattern without the chapter", "[names]\n\ntake = 'take N'\n",
+			`lectern.toml, line 3: take = "take N" has no NAME, which stands for the chapter; allowed is ` + aPattern},
+		{"pattern without the number", "[names]\ntake = 'NAME take'\n",
+			`lectern.toml, line 2: take = "NAME take" has no N, which stands for the number; allowed is ` + aPattern},
+		{"pattern in small letters", "[names]\ntake = 'name take n'\n",
+			`lectern.toml, line 2: take = "name take n" has no NAME, which stands for the chapter; allowed is ` + aPattern},
+		{"pattern with the number twice", "[names]\npart = 'N NAME part N'\n",
+			`lectern.toml, line 2: part = "N NAME part N" has NAME or N twice; allowed is ` + aPattern},
+		{"pattern of every numbered chapter", "[names]\ntake = 'NAME N'\n",
+			`lectern.toml, line 2: take = "NAME N" has no word of its own beside NAME and N; allowed is ` + aPattern},
+		{"pattern with signs", "[names]\npickup = 'NAME (pickup N)'\n",
+			`lectern.toml, line 2: pickup = "NAME (pickup N)" has a word that is not of letters alone; allowed is ` + aPattern},
+		{"empty pattern", "[names]\npickup = ''\n",
+			`lectern.toml, line 2: pickup = "" is not possible; allowed is ` + aPattern},
+		{"one pattern for two", "[names]\npart = 'NAME_Take-N'\n",
+			`lectern.toml, line 2: part = "NAME_Take-N" is not possible while take is "NAME take N"; allowed is ` + apartWords + "."},
+		{"a pattern that ends in another", "[names]\n\npickup = 'NAME second take N'\n",
+			`lectern.toml, line 3: pickup = "NAME second take N" is not possible while take is "NAME take N"; allowed is ` + apartWords + "."},
+		{"patterns with their words at both ends", "[names]\ntake = 'Aufnahme N NAME'\n",
+			`lectern.toml, line 2: take = "Aufnahme N NAME" is not possible while part is "NAME part N"; allowed is ` + apartWords + "."},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -168,6 +191,8 @@ func TestRefused(t *testing.T) {
 		})
 	}
 }
+
+const aPattern = "words with NAME among them once and N once, and at least one word of your own."
 
 // The words after "cannot be read" are the TOML library's; the line is ours.
 func TestRefusedSyntax(t *testing.T) {
@@ -243,7 +268,7 @@ func TestSet(t *testing.T) {
 		{"delivery.head_s=5", "--set: head_s = 5 is not possible while head_min_s is 0.45 and head_max_s is 1.05; allowed is head_s between head_min_s and head_max_s."},
 		{"watch.jobs=2.5", "--set: jobs = 2.5 is not a whole number; allowed is 0 to 64 (chapters)."},
 		{"takes.pause=1", "--set: pause = 1 is not a setting; allowed in takes are join_pause_max_s."},
-		{"take.join_pause_max_s=1", "--set: take is not a section; allowed are folders, watch, delivery, level, takes."},
+		{"take.join_pause_max_s=1", "--set: take is not a section; allowed are folders, watch, names, delivery, level, takes."},
 		{"head_s=1", `--set: "head_s=1" cannot be read; allowed is section.name=value, for example delivery.head_s=0.7.`},
 		{"delivery.head_s", `--set: "delivery.head_s" cannot be read; allowed is section.name=value, for example delivery.head_s=0.7.`},
 	} {

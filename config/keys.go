@@ -19,9 +19,9 @@ type key struct {
 // enough that a slip of the keyboard is caught. The bit rates are those of
 // MPEG-1 Layer III (ISO/IEC 11172-3, table of bit_rate_index) from 128 up.
 var keys = []key{
-	{section: "folders", name: "finished", at: func(s *Settings) any { return &s.Folders.Finished }, unit: "folder",
+	{section: "folders", name: "finished", at: func(s *Settings) any { return &s.Folders.Finished }, unit: folder,
 		says: "Finished chapters go here: a folder in this workspace, or a full path elsewhere (on Windows write D:/Books/finished)."},
-	{section: "folders", name: "archive", at: func(s *Settings) any { return &s.Folders.Archive }, unit: "folder",
+	{section: "folders", name: "archive", at: func(s *Settings) any { return &s.Folders.Archive }, unit: folder,
 		says: "Your raw recordings are kept here once their chapter is done."},
 
 	{section: "watch", name: "quiet_s", at: func(s *Settings) any { return &s.Watch.QuietS }, unit: "seconds", least: 0.5, most: 3600,
@@ -36,6 +36,13 @@ var keys = []key{
 		says: "This many chapters are made at the same time; 0 lets the computer decide."},
 	{section: "watch", name: "raw_max_gib", at: func(s *Settings) any { return &s.Watch.RawMaxGiB }, unit: "gibibytes", least: 0.1, most: 1024,
 		says: "A larger recording than this is not taken."},
+
+	{section: "names", name: "take", at: func(s *Settings) any { return &s.Names.Take }, unit: pattern,
+		says: "The name of a take: what is recorded of a chapter in a second sitting, which begins by reading the last sentence again."},
+	{section: "names", name: "part", at: func(s *Settings) any { return &s.Names.Part }, unit: pattern,
+		says: "The name of a part, which goes straight on where the part before it ends."},
+	{section: "names", name: "pickup", at: func(s *Settings) any { return &s.Names.Pickup }, unit: pattern,
+		says: "The name of a pickup: a passage read again, to take the place of one in the chapter. Behind it a place may stand, as in at 12m34."},
 
 	{section: "delivery", name: "peak_max_dbfs", at: func(s *Settings) any { return &s.Delivery.PeakMaxDBFS }, unit: dbfs, least: -20, most: 0,
 		says: "The loudest instant of a finished file is brought to this, and never lies above it."},
@@ -92,6 +99,10 @@ var keys = []key{
 }
 
 const (
+	// folder and pattern are what a text may be.
+	folder  = "folder"
+	pattern = "pattern"
+
 	dbfs = "dB below full scale"
 	lufs = "LUFS, loudness as the ear weighs it"
 	dbtp = "dB below full scale, between the samples too"
@@ -101,6 +112,7 @@ const (
 var sections = []struct{ name, says string }{
 	{"folders", "Where things are kept."},
 	{"watch", "How the inbox is watched."},
+	{"names", "How the files of one chapter are named. NAME stands for the chapter and N for the number; between the words of a file's name there may be any spaces, - and _, and capitals do not count."},
 	{"delivery", "What your client asks of a finished file. The highest peak, the bit rate and the half second before the first word are a client's own figures; the others are common practice. Match them all to what your client asks."},
 	{"level", "How the sound is cleaned and evened."},
 	{"takes", "How several takes become one chapter."},

@@ -5,6 +5,7 @@ package config
 type Settings struct {
 	Folders Folders `toml:"folders"`
 	Watch   Watch   `toml:"watch"`
+	Names   Names   `toml:"names"`
 	Chapter
 }
 
@@ -96,6 +97,7 @@ func Default() Settings {
 			QuietS: 5, NetworkQuietS: 30, UnfinishedWaitS: 120, RescanS: 15,
 			Jobs: 0, RawMaxGiB: 16,
 		},
+		Names: Names{Take: "NAME take N", Part: "NAME part N", Pickup: "NAME pickup N"},
 		Chapter: Chapter{
 			Delivery: Delivery{
 				PeakMaxDBFS: -3, RMSAimDBFS: -20, RMSMinDBFS: -23, RMSMaxDBFS: -18,

@@ -36,9 +36,9 @@ type Job struct {
 type Raw struct {
 	Path, Name, Role string
 	Number           int
-	// NearS is where a pickup belongs in the revision before this one, in seconds; 0 if
-	// its name does not tell.
-	NearS float64
+	// AtS is, of a pickup, where it belongs in the chapter as it was before, in seconds,
+	// if its name says so; -1 if not.
+	AtS float64
 }
 
 // noSpeech is said of a raw in which nothing stands out as words.

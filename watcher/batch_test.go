@@ -2,6 +2,8 @@ package watcher
 
 import (
 	"fmt"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -43,6 +45,10 @@ func TestOrder(t *testing.T) {
 		{"takes and parts", "Ferry take 1, Ferry part 2", "", "", "takes and some as parts"},
 		{"a pickup comes last", "Ferry pickup 1, Ferry take 1", "", "Ferry take 1, Ferry pickup 1", ""},
 		{"a pickup months later", "Ferry pickup 2", "Ferry, Ferry pickup 1", "Ferry, Ferry pickup 1, Ferry pickup 2", ""},
+		{"pickups with a gap", "Ferry pickup 4, Ferry pickup 2", "Ferry", "Ferry, Ferry pickup 2, Ferry pickup 4", ""},
+		{"a pickup of a chapter with a gap", "Ferry pickup 1, Ferry take 3", "Ferry take 1", "", "take 2 is missing"},
+		{"a pickup replaces its own earlier one", "Ferry pickup 1", "Ferry, Ferry pickup 1, Ferry pickup 2",
+			"Ferry, Ferry pickup 1*, Ferry pickup 2", ""},
 		{"a pickup alone", "Ferry pickup 1", "", "", "waits for its chapter"},
 		{"a room test", "room test", "", "room test", ""},
 		{"a room test again", "room test", "room test", "room test*", ""},
@@ -99,4 +105,36 @@ func TestOrderAsksAboutTwoOfOneTake(t *testing.T) {
 	if list, problem := order(twins, nil); problem == "" {
 		t.Errorf("made of case twins: %v", list)
 	}
+}
+
+// A pickup alone makes a chapter of the archive again, with what was archived of it.
+func TestPickupOfAnArchivedChapter(t *testing.T) {
+	ws := memoryRoot(t)
+	dropped := map[string]int{}
+	add := func(name, content string) {
+		dropped[drop(t, ws, name, content)]++
+		check(t, drive(ws, &dyingDisk{}))
+	}
+	finished := func() string {
+		data, err := os.ReadFile(filepath.Join(ws.Finished, "Tides", "03 Ferry.mp3"))
+		check(t, err)
+		return string(data)
+	}
+	drop(t, ws, "Tides/03 Ferry take 1.wav", "one, ")
+	dropped[sumOf([]byte("one, "))]++
+	add("Tides/03 Ferry take 2.wav", "two, ")
+	add("Tides/03 Ferry pickup 3.wav", "third pickup")
+	if got := finished(); got != "one, two, third pickup" {
+		t.Errorf("made of %q", got)
+	}
+	add("Tides/03 Ferry pickup 1.wav", "first pickup, ")
+	if got := finished(); got != "one, two, first pickup, third pickup" {
+		t.Errorf("made of %q", got)
+	}
+	var r testReport
+	check(t, readJSON(filepath.Join(ws.Finished, "Tides", "03 Ferry.json"), &r))
+	if r.Revision != 3 || len(r.Raws) != 4 || r.Raws[2].ArchivedAs != "03 Ferry pickup 1.r3.wav" {
+		t.Errorf("report %+v", r)
+	}
+	check(t, invariant(ws, dropped, true))
 }

@@ -262,3 +262,32 @@ func TestHoursLeft(t *testing.T) {
 		}
 	}
 }
+
+// Where a take is missing, all of the chapter wait, and each says which one it is.
+func TestStatusOfAGapInTheTakes(t *testing.T) {
+	const missing = "waiting, take 2 is missing; nothing is made until it is there"
+	ws := memoryRoot(t)
+	want := func(names ...string) {
+		t.Helper()
+		var all []Wait
+		for _, name := range names {
+			all = append(all, Wait{Book: "Tides", Name: name, Says: missing, NeedsYou: true})
+		}
+		if err := drive(ws, &dyingDisk{}); (err == nil) != (len(names) == 0) {
+			t.Errorf("the daemon found in the way: %v", err)
+		}
+		if s := statusOf(t, ws); !slices.Equal(s.Waiting, all) {
+			t.Errorf("waiting %+v, want %+v", s.Waiting, all)
+		}
+	}
+	drop(t, ws, "Tides/01 Harbor take 1.wav", "one, ")
+	drop(t, ws, "Tides/01 Harbor take 3.wav", "three, ")
+	want("01 Harbor take 1.wav", "01 Harbor take 3.wav")
+	drop(t, ws, "Tides/01 Harbor take 2.wav", "two, ")
+	want()
+
+	drop(t, ws, "Tides/02 Mill take 1.wav", "one, ") // made, and the third comes later
+	want()
+	drop(t, ws, "Tides/02 Mill take 3.wav", "three, ")
+	want("02 Mill take 3.wav")
+}

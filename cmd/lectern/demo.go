@@ -100,7 +100,7 @@ func runDemo(ctx context.Context, w io.Writer, ws *watcher.Workspace, settings c
 			}
 		}
 	}
-	h := hands{ws: ws, set: settings, log: zap.NewNop()}
+	h := newHands(ws, settings, nil, zap.NewNop())
 	ended := make(chan error, 1)
 	go func() { ended <- watcher.Run(ctx, ws, set, h.forWatcher(), zap.NewNop()) }()
 

@@ -26,10 +26,15 @@ type hands struct {
 	set   config.Settings
 	flags []string // of --set; they go over a book's own settings too
 	log   *zap.Logger
+	names takes.Names
+}
+
+func newHands(ws *watcher.Workspace, set config.Settings, flags []string, log *zap.Logger) hands {
+	return hands{ws: ws, set: set, flags: flags, log: log, names: takes.NewNames(set.Names)}
 }
 
 func (h hands) forWatcher() watcher.Hands {
-	return watcher.Hands{Complete: complete, Sort: sortName, Make: h.make}
+	return watcher.Hands{Complete: complete, Sort: h.sortName, Make: h.make}
 }
 
 // complete looks at a raw's chunks.
@@ -92,12 +97,9 @@ func walkFile(path string) (wav.Info, error) {
 }
 
 // sortName reads a file's name.
-func sortName(_, name string) watcher.Sorted {
-	n := takes.Parse(name)
+func (h hands) sortName(_, name string) watcher.Sorted {
+	n := h.names.Parse(name)
 	s := watcher.Sorted{Chapter: n.Chapter, Key: watcher.Fold(n.Chapter), Role: n.Role, Number: n.Number}
-	if n.Role == takes.Pickup {
-		s.Says = pipeline.CannotPlace
-	}
 	if n.CopyOf != "" {
 		s.CopyOf = n.CopyOf
 		s.Says = fmt.Sprintf("This file is named like a copy of %q. If it is to replace that chapter, give it exactly the same name; if it is another chapter, give it another name; then drop it again.", n.CopyOf)
@@ -130,7 +132,11 @@ func (h hands) master(ctx context.Context, job watcher.Job, settings config.Chap
 		Dir: job.Dir, Settings: settings, Version: version, Progress: job.Progress,
 	}
 	for _, r := range job.Raws {
-		p.Raws = append(p.Raws, pipeline.Raw{Path: r.Path, Name: r.Name, Role: r.Role, Number: r.Number})
+		raw := pipeline.Raw{Path: r.Path, Name: r.Name, Role: r.Role, Number: r.Number, AtS: -1}
+		if r.Role == takes.Pickup {
+			raw.AtS = takes.PlaceS(r.Name)
+		}
+		p.Raws = append(p.Raws, raw)
 	}
 	m, err := pipeline.Make(ctx, p)
 	var raw *pipeline.RawError

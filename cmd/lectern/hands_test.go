@@ -4,10 +4,58 @@ import (
 	"bytes"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 
+	"lectern/config"
+	"lectern/pipeline"
+	"lectern/pipeline/takes"
 	"lectern/watcher"
 )
+
+func TestSortName(t *testing.T) {
+	settings := config.Default()
+	settings.Names.Take = "NAME T N"
+	h := newHands(nil, settings, nil, nil)
+	for name, want := range map[string]watcher.Sorted{
+		"03 The Ferry.wav":                   {Chapter: "03 The Ferry", Key: "03 the ferry", Role: "chapter"},
+		"03 The Ferry T2.wav":                {Chapter: "03 The Ferry", Key: "03 the ferry", Role: "take", Number: 2},
+		"03 The Ferry take 2.wav":            {Chapter: "03 The Ferry take 2", Key: "03 the ferry take 2", Role: "chapter"},
+		"03 The Ferry pickup 1.wav":          {Chapter: "03 The Ferry", Key: "03 the ferry", Role: "pickup", Number: 1},
+		"03 The Ferry pickup 2 at 1m05.wav":  {Chapter: "03 The Ferry", Key: "03 the ferry", Role: "pickup", Number: 2},
+		"03 The Ferry pickup 2 at 1m05.json": {Chapter: "03 The Ferry", Key: "03 the ferry", Role: "pickup", Number: 2},
+	} {
+		if got := h.sortName("", name); got != want {
+			t.Errorf("sortName(%q) = %+v, want %+v", name, got, want)
+		}
+	}
+	if got := h.sortName("", "03 The Ferry T2 (1).wav"); got.CopyOf != "03 The Ferry" || !strings.Contains(got.Says, "named like a copy") {
+		t.Errorf("a copy: %+v", got)
+	}
+}
+
+// Raws given to master come in playing order, and a pickup knows its place.
+func TestGroupRaws(t *testing.T) {
+	got := groupRaws(takes.NewNames(config.Default().Names), []string{
+		"in/04 Ebb.wav", "in/03 The Ferry pickup 1 at 12m34.wav", "in/03 The Ferry take 2.wav", "in/03 the ferry take 1.wav",
+	}, "out")
+	want := []piece{
+		{dir: "out", chapter: "04 Ebb", raws: []pipeline.Raw{{Path: "in/04 Ebb.wav", Name: "04 Ebb.wav", Role: "chapter", AtS: -1}}},
+		{dir: "out", chapter: "03 The Ferry", raws: []pipeline.Raw{
+			{Path: "in/03 the ferry take 1.wav", Name: "03 the ferry take 1.wav", Role: "take", Number: 1, AtS: -1},
+			{Path: "in/03 The Ferry take 2.wav", Name: "03 The Ferry take 2.wav", Role: "take", Number: 2, AtS: -1},
+			{
+				Path: "in/03 The Ferry pickup 1 at 12m34.wav", Name: "03 The Ferry pickup 1 at 12m34.wav",
+				Role: "pickup", Number: 1, AtS: 754,
+			},
+		}},
+	}
+	same := func(a, b piece) bool { return a.dir == b.dir && a.chapter == b.chapter && slices.Equal(a.raws, b.raws) }
+	if !slices.EqualFunc(got, want, same) {
+		t.Errorf("got  %+v\nwant %+v", got, want)
+	}
+}
 
 // What stands in for a file that is not there yet is waited for, not set aside.
 func TestCompleteWaitsForWhatIsBlank(t *testing.T) {

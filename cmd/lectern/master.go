@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -54,7 +55,7 @@ unless --replace is given.`,
 		}
 		show := newShow(cmd.OutOrStdout())
 		worst := 0
-		for _, p := range groupRaws(args, to) {
+		for _, p := range groupRaws(takes.NewNames(settings.Names), args, to) {
 			code := masterOne(cmd.Context(), p, settings.Chapter, replace, show)
 			if cmd.Context().Err() != nil {
 				show.line("stopped; nothing half made was left behind")
@@ -79,12 +80,12 @@ type piece struct {
 	raws         []pipeline.Raw
 }
 
-// groupRaws puts the takes and parts of one chapter together, in playing order.
-func groupRaws(paths []string, to string) []piece {
+// groupRaws puts the takes, parts and pickups of one chapter together, in playing order.
+func groupRaws(names takes.Names, paths []string, to string) []piece {
 	var out []piece
 	index := map[string]int{}
 	for _, path := range paths {
-		n := takes.Parse(filepath.Base(path))
+		n := names.Parse(filepath.Base(path))
 		dir := to
 		if dir == "" {
 			dir = filepath.Dir(path)
@@ -99,12 +100,23 @@ func groupRaws(paths []string, to string) []piece {
 			index[key] = i
 			out = append(out, piece{dir: dir, chapter: n.Chapter})
 		}
-		out[i].raws = append(out[i].raws, pipeline.Raw{Path: path, Name: filepath.Base(path), Role: n.Role, Number: n.Number})
+		out[i].raws = append(out[i].raws, pipeline.Raw{
+			Path: path, Name: filepath.Base(path), Role: n.Role, Number: n.Number, AtS: n.AtS,
+		})
 	}
 	for _, p := range out {
-		slices.SortStableFunc(p.raws, func(a, b pipeline.Raw) int { return a.Number - b.Number })
+		slices.SortStableFunc(p.raws, func(a, b pipeline.Raw) int {
+			return cmp.Or(pickupsLast(a)-pickupsLast(b), a.Number-b.Number)
+		})
 	}
 	return out
+}
+
+func pickupsLast(r pipeline.Raw) int {
+	if r.Role == takes.Pickup {
+		return 1
+	}
+	return 0
 }
 
 // masterOne makes one file and tells how it went; it returns what to end with.

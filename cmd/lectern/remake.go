@@ -98,7 +98,7 @@ its new name in the same book, without an ending.`,
 			return err
 		}
 		name := strings.TrimSpace(args[1])
-		switch n := takes.Parse(name + ".wav"); {
+		switch n := a.hands.names.Parse(name + ".wav"); {
 		case name == "" || strings.ContainsAny(name, `/\`):
 			return wrongUsage("%q cannot be the name of a chapter; give its name alone, without a folder", args[1])
 		case n.Chapter != name || n.Role != takes.Chapter || n.CopyOf != "":
@@ -156,7 +156,7 @@ func newAsker(cmd *cobra.Command, dir string, set []string) (*asker, error) {
 	}
 	return &asker{
 		ws: ws, watch: watchSettings(settings.Watch), show: newShow(cmd.OutOrStdout()),
-		hands: hands{ws: ws, set: settings, flags: set, log: newLog(cmd.ErrOrStderr(), false)},
+		hands: newHands(ws, settings, set, newLog(cmd.ErrOrStderr(), false)),
 	}, nil
 }
 

@@ -9,7 +9,6 @@ import (
 	"github.com/spf13/cobra"
 	"go.uber.org/zap"
 
-	"lectern/pipeline/takes"
 	"lectern/watcher"
 )
 
@@ -36,7 +35,7 @@ NAME is a recording, a chapter, or BOOK/NAME where several books have one of tha
 		if err != nil {
 			return err
 		}
-		h := hands{ws: ws, set: settings, log: zap.NewNop()}
+		h := newHands(ws, settings, nil, zap.NewNop())
 		watch := watchSettings(settings.Watch)
 		s, err := ws.Status(watch, h.forWatcher())
 		if err != nil {
@@ -44,18 +43,18 @@ NAME is a recording, a chapter, or BOOK/NAME where several books have one of tha
 		}
 		show := newShow(cmd.OutOrStdout())
 		if asIs {
-			return takeAsIs(show, ws, watch, h.forWatcher(), s, args[0])
+			return takeAsIs(show, ws, watch, h, s, args[0])
 		}
-		return tryAgain(show, ws, s, args[0])
+		return tryAgain(show, ws, h, s, args[0])
 	}
 	return cmd
 }
 
-func tryAgain(show *show, ws *watcher.Workspace, s watcher.Status, name string) error {
+func tryAgain(show *show, ws *watcher.Workspace, h hands, s watcher.Status, name string) error {
 	var found []watcher.Aside
 	books := map[string]bool{}
 	for _, a := range s.SetAside {
-		if isNamed(a.Book, a.Name, name) {
+		if h.isNamed(a.Book, a.Name, name) {
 			found, books[a.Book] = append(found, a), true
 		}
 	}
@@ -80,10 +79,10 @@ func tryAgain(show *show, ws *watcher.Workspace, s watcher.Status, name string) 
 	return nil
 }
 
-func takeAsIs(show *show, ws *watcher.Workspace, watch watcher.Settings, h watcher.Hands, s watcher.Status, name string) error {
+func takeAsIs(show *show, ws *watcher.Workspace, watch watcher.Settings, h hands, s watcher.Status, name string) error {
 	var found []watcher.Wait
 	for _, w := range s.Waiting {
-		if w.Name != "" && isNamed(w.Book, w.Name, name) {
+		if w.Name != "" && h.isNamed(w.Book, w.Name, name) {
 			found = append(found, w)
 		}
 	}
@@ -95,7 +94,7 @@ func takeAsIs(show *show, ws *watcher.Workspace, watch watcher.Settings, h watch
 		return wrongUsage("several recordings are meant by %q; give the whole name of one, as in %q", name, inBook(found[1].Book, found[1].Name))
 	}
 	w := found[0]
-	err := ws.TakeAsIs(watch, h, w.Book, w.Name)
+	err := ws.TakeAsIs(watch, h.forWatcher(), w.Book, w.Name)
 	told, err := say(show, inBook(w.Book, w.Name), "taken as it stands; it is made as soon as lectern watches", err)
 	if err == nil && !told {
 		return &exitError{code: exitFailed}
@@ -119,8 +118,8 @@ func say(show *show, name, done string, err error) (bool, error) {
 
 // isNamed tells whether a file of a book is meant by a name: its own, that without
 // the ending, that of its chapter, or one of these behind BOOK/.
-func isNamed(book, file, name string) bool {
-	for _, n := range []string{file, strings.TrimSuffix(file, filepath.Ext(file)), takes.Parse(file).Chapter} {
+func (h hands) isNamed(book, file, name string) bool {
+	for _, n := range []string{file, strings.TrimSuffix(file, filepath.Ext(file)), h.names.Parse(file).Chapter} {
 		if watcher.Fold(n) == watcher.Fold(name) || watcher.Fold(book+"/"+n) == watcher.Fold(name) {
 			return true
 		}

@@ -26,7 +26,7 @@ changes nothing. It ends with 3 if something waits for you.`,
 		if err != nil {
 			return err
 		}
-		h := hands{ws: ws, set: settings, log: zap.NewNop()}
+		h := newHands(ws, settings, nil, zap.NewNop())
 		s, err := ws.Status(watchSettings(settings.Watch), h.forWatcher())
 		if err != nil {
 			return fmt.Errorf("status: %w", err)

@@ -32,7 +32,7 @@ safe at any time: work that was begun is taken up again at the next start.`,
 			return err
 		}
 		log := newLog(cmd.ErrOrStderr(), asJSON)
-		h := hands{ws: ws, set: settings, flags: *set, log: log}
+		h := newHands(ws, settings, *set, log)
 		w := watchSettings(settings.Watch)
 		w.PollOnly = poll
 		if err := watcher.Run(cmd.Context(), ws, w, h.forWatcher(), log); err != nil {

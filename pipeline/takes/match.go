@@ -2,7 +2,6 @@ package takes
 
 import (
 	"math"
-	"slices"
 
 	"lectern/pipeline/speech"
 )
@@ -102,22 +101,6 @@ func sameWords(first, second []frame, most float64) match {
 	}
 	return best
 }
-
-// sameEnd compares the ends of what was matched, back to front: a match of the whole
-// may be a match of its beginning alone.
-func sameEnd(first, second []frame, m match) match {
-	n := min(m.first, endFrames)
-	back := func(x []frame, n int) []frame {
-		x = slices.Clone(x[len(x)-n:])
-		slices.Reverse(x)
-		return x
-	}
-	second = second[:m.second]
-	return sameWords(back(first[:m.first], n), back(second, min(len(second), int(paceSlack*float64(n))+startSlack)), math.Inf(1))
-}
-
-// endFrames is how much of the end must be the same by itself.
-const endFrames = 80
 
 // apart is the root mean square of the differences of two frames.
 func apart(a, b *frame) float32 {

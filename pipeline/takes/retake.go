@@ -22,8 +22,7 @@ type Retake struct {
 	// First is what was read first, up to the pause before it was read again; Again is
 	// where that reading begins and how far it says the same. In frames.
 	First, Again speech.Span
-	// Likeness is how far, in standard deviations, the two are closer to each other than
-	// unrelated words of the same reading are.
+	// Likeness is how much the two have in common: 1 is just enough.
 	Likeness float64
 }
 
@@ -36,67 +35,74 @@ const (
 	leastFrames = 0.8 * speech.FramesPerSecond
 	// openingFrames are compared first, because most places fail there.
 	openingFrames = 80
-	// mostFrames bounds what is compared.
-	mostFrames = 600
-	// sureLikeness is the likeness from which a place is told; see README.md for how it
-	// was set.
-	sureLikeness = 5.0
-	// endLikeness is what the last 0.8 s must have by themselves.
-	endLikeness = 4.0
+	// sureRetake is the evidence from which a passage counts as read twice, sureMarked
+	// that for one which the reader has marked.
+	sureRetake, sureMarked = 14.0, 8.0
 	// fewPlaces is how many places are needed to know what unrelated words are like.
 	fewPlaces = 40
 )
 
 // Retakes finds where a raw says again what it has just said: a phrase whose beginning
-// covers everything from an earlier phrase on up to itself. So nothing between the two
+// covers everything from an earlier run on up to itself. So nothing between the two
 // readings is left out of the second one.
-func (v *Voice) Retakes() []Retake {
-	by := v.unrelated()
-	var out []Retake
+func (v *Voice) Retakes(marks []Mark) (out []Retake) {
+	unrelated := v.unrelated()
 	for j := 1; j < len(v.m.Phrases); j++ {
 		again := v.m.Phrases[j].From
-		best := Retake{Likeness: math.Inf(-1)}
-		second := v.words(again, v.m.Features.Len(), int(paceSlack*mostFrames))
-		for i := j - 1; i >= 0; i-- {
-			from := v.m.Phrases[i].From
-			if from < again-backFrames {
-				break
-			}
-			first := v.words(from, again, mostFrames+1)
-			if len(first) > mostFrames {
-				break
-			}
-			if len(first) < leastFrames {
-				continue
-			}
-			opening := min(len(first), openingFrames)
-			if m := sameWords(first[:opening], head(second, opening), by.farthest(opening, sureLikeness-1)); math.IsInf(m.distance, 1) {
-				continue
-			}
-			whole := head(second, len(first))
-			m := sameWords(first, whole, by.farthest(len(first), sureLikeness))
-			likeness := by.likeness(len(first), m.distance)
-			if likeness < sureLikeness || likeness <= best.Likeness {
-				continue
-			}
-			if end := sameEnd(first, whole, m); by.likeness(endFrames, end.distance) < endLikeness {
-				continue
-			}
-			best = Retake{
-				First: speech.Span{From: from, To: v.m.Phrases[j-1].To},
-				Again: speech.Span{From: again, To: v.reach(again, m.second)}, Likeness: likeness,
-			}
+		sure, state := sureRetake, Asked
+		if slices.ContainsFunc(marks, func(m Mark) bool { return m.Sounds.From >= v.m.Phrases[j-1].From && m.Sounds.To <= again }) {
+			sure, state = sureMarked, Marked
 		}
-		if !math.IsInf(best.Likeness, -1) {
-			out = append(out, best)
+		if r, ok := v.readAgain(j, sure, unrelated); ok {
+			r.State = state
+			out = append(out, r)
 		}
 	}
-	return out
+	return allTries(out)
 }
 
-// head returns as much of the second reading as the first one may cover.
-func head(second []frame, first int) []frame {
-	return second[:min(len(second), int(paceSlack*float64(first))+startSlack)]
+// readAgain finds the earlier run from which on everything is said again by phrase j.
+func (v *Voice) readAgain(j int, sure, unrelated float64) (best Retake, ok bool) {
+	again := v.m.Phrases[j].From
+	runs := v.m.Runs
+	last, _ := slices.BinarySearchFunc(runs, again, func(r speech.Span, at int) int { return r.From - at })
+	second := v.words(again, v.m.Features.Len(), reachOf(backFrames))
+	said := 0 // from run i up to again
+	for i := last - 1; i >= 0 && runs[i].From >= again-backFrames; i-- {
+		if said += runs[i].Len(); said < leastFrames {
+			continue
+		}
+		opening := min(said, openingFrames)
+		m := sameWords(v.words(runs[i].From, again, opening), second[:min(len(second), reachOf(opening))], sameShare*unrelated)
+		if m.distance > sameShare*unrelated {
+			continue
+		}
+		first := v.words(runs[i].From, again, math.MaxInt)
+		p := place{alignment: align(first, second[:min(len(second), reachOf(len(first)))], unrelated)}
+		if p.evidence < sure || p.evidence/sure <= best.Likeness || !p.opens() {
+			continue
+		}
+		slip := int(min(endSlack, 0.3*float64(len(first))))
+		if len(first)-p.first > slip || slices.ContainsFunc(p.unread(p.first, unrelated), func(s speech.Span) bool { return s.Len() > gapFrames }) {
+			continue
+		}
+		best, ok = Retake{
+			First: speech.Span{From: runs[i].From, To: runs[last-1].To},
+			Again: speech.Span{From: again, To: v.reach(again, p.second)}, Likeness: p.evidence / sure,
+		}, true
+	}
+	return best, ok
+}
+
+// allTries carries a mark back over the tries before it: she went on trying, and only
+// the last try counts.
+func allTries(r []Retake) []Retake {
+	for i := len(r) - 1; i > 0; i-- {
+		if r[i].State == Marked && r[i-1].Again.From == r[i].First.From {
+			r[i-1].State = Marked
+		}
+	}
+	return r
 }
 
 // reach returns the frame behind the nth frame of speech from a frame on.
@@ -114,60 +120,25 @@ func (v *Voice) reach(from, n int) int {
 	return v.m.Features.Len()
 }
 
-// chance is how far apart unrelated words of a reading are, by how many frames are
-// compared: a short stretch is like another by chance more often.
-type chance struct{ short, long spread }
-
-type spread struct{ middle, deviation float64 }
-
-// The lengths a chance is learned at.
-const shortFrames, longFrames = 80, 200
-
-// unrelated compares openings of phrases that follow each other too far apart to be
-// retakes, or the wrong way round.
-func (v *Voice) unrelated() chance {
-	learn := func(n int, usual spread) spread {
-		var found []float64
-		for i := range v.m.Phrases {
-			first := v.words(v.m.Phrases[i].From, v.m.Features.Len(), n)
-			for _, step := range []int{3, 5, 8} {
-				if i+step >= len(v.m.Phrases) || len(first) < n || len(found) >= 400 {
-					continue
-				}
-				second := v.words(v.m.Phrases[i+step].From, v.m.Features.Len(), int(paceSlack*float64(n)))
-				if m := sameWords(first, second, math.Inf(1)); !math.IsInf(m.distance, 1) {
-					found = append(found, m.distance)
-				}
+// unrelated returns how far apart unrelated words of a reading are: the middle over
+// phrases that are compared with later ones, too far apart to be retakes.
+func (v *Voice) unrelated() float64 {
+	var found []float64
+	for i := range v.m.Phrases {
+		first := v.words(v.m.Phrases[i].From, v.m.Features.Len(), lookFrames)
+		for _, step := range []int{3, 5, 8} {
+			if i+step >= len(v.m.Phrases) || len(first) < lookFrames || len(found) >= 400 {
+				continue
+			}
+			second := v.words(v.m.Phrases[i+step].From, v.m.Features.Len(), reachOf(lookFrames))
+			if m := sameWords(first, second, math.Inf(1)); !math.IsInf(m.distance, 1) {
+				found = append(found, m.distance)
 			}
 		}
-		if len(found) < fewPlaces {
-			return usual
-		}
-		slices.Sort(found)
-		// The lower half alone: what counts is how near unrelated words come by chance. A
-		// tenth of them lies 1.28 deviations under the middle.
-		middle, low := found[len(found)/2], found[len(found)/10]
-		return spread{middle, max((middle-low)/1.28, 0.02)}
 	}
-	return chance{learn(shortFrames, spread{0.95, 0.07}), learn(longFrames, spread{0.95, 0.05})}
-}
-
-// at returns the spread for a number of frames, between the two that were learned.
-func (c chance) at(n int) spread {
-	share := min(max((float64(n)-shortFrames)/(longFrames-shortFrames), 0), 1)
-	return spread{
-		c.short.middle + share*(c.long.middle-c.short.middle),
-		c.short.deviation + share*(c.long.deviation-c.short.deviation),
+	if len(found) < fewPlaces {
+		return unrelatedUsual
 	}
-}
-
-func (c chance) likeness(n int, distance float64) float64 {
-	s := c.at(n)
-	return (s.middle - distance) / s.deviation
-}
-
-// farthest is the distance at which the likeness is just so much.
-func (c chance) farthest(n int, likeness float64) float64 {
-	s := c.at(n)
-	return s.middle - likeness*s.deviation
+	slices.Sort(found)
+	return found[len(found)/2]
 }

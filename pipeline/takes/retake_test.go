@@ -152,7 +152,7 @@ func TestRetakesFigures(t *testing.T) {
 		rng := rand.New(rand.NewPCG(uint64(i), 7))
 		r := read(t, rng, v, 60*minutes, 5)
 		hit := map[int]bool{}
-		for _, got := range voiceOf(r.samples).Retakes() {
+		for _, got := range voiceOf(r.samples).Retakes(nil) {
 			k := slices.IndexFunc(r.slips, func(s planted) bool { return near(got.Again.From, s.againS) && near(got.First.From, s.firstS) })
 			if k < 0 {
 				wrong++
@@ -169,7 +169,7 @@ func TestRetakesFigures(t *testing.T) {
 		slips, found = slips+len(r.slips), found+len(hit)
 		p := read(t, rng, v, 60*minutes, 0)
 		plainS += float64(len(p.samples)) / speech.SampleRateHz
-		for _, got := range voiceOf(p.samples).Retakes() {
+		for _, got := range voiceOf(p.samples).Retakes(nil) {
 			plain++
 			told(t, v.Name+", plain narration", got)
 		}
@@ -200,6 +200,7 @@ func drawnVoice(rng *rand.Rand, phrases ...[][coefficients]int16) *Voice {
 		from := len(v.cepstra)
 		v.cepstra = append(v.cepstra, p...)
 		v.m.Phrases = append(v.m.Phrases, speech.Span{From: from, To: len(v.cepstra)})
+		v.m.Runs = v.m.Phrases
 		pause()
 	}
 	v.m.Features.Power = make([]float32, len(v.cepstra))
@@ -261,7 +262,7 @@ func TestRetakesOfDrawnPhrases(t *testing.T) {
 		longer := phraseOf(rng, 300)
 		phrases = append(phrases, longer, append(slices.Clone(longer[:150]), phraseOf(rng, 200)...))
 		v := drawnVoice(rng, phrases...)
-		got := v.Retakes()
+		got := v.Retakes(nil)
 		if len(got) != 1 || got[0].First != v.m.Phrases[slip] || got[0].Again.From != v.m.Phrases[slip+1].From {
 			t.Errorf("seed %d: got %+v, want %v read again at %d", seed, got, v.m.Phrases[slip], v.m.Phrases[slip+1].From)
 		}

@@ -1,6 +1,12 @@
 package takes
 
-import "lectern/pipeline/speech"
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"lectern/pipeline/speech"
+)
 
 // Source is one raw of a chapter. The sources of a chapter come in playing order: takes
 // or parts by number, then pickups by number.
@@ -83,4 +89,129 @@ type Spliced struct {
 	// Unused are the sources of which nothing is kept, because a later take reads all of
 	// it again.
 	Unused []int
+}
+
+// PlaceError says that a pickup cannot be put into its chapter: one of its passages has
+// no sure place in it.
+type PlaceError struct {
+	Source int
+	// Passage is where the passage lies in the pickup.
+	Passage speech.Span
+	// Reason is one of the reasons below.
+	Reason string
+}
+
+// Why a passage has no sure place.
+const (
+	NotThere   = "not there"    // nothing in the chapter begins and ends like it
+	SeveralFit = "several fit"  // more than one place does
+	TooUnlike  = "too unlike"   // it would take out words that it does not say again
+	NoWords    = "no words"     // the pickup holds nothing that is said
+)
+
+func (e *PlaceError) Error() string {
+	return fmt.Sprintf("passage of source %d from frame %d to %d: %s", e.Source, e.Passage.From, e.Passage.To, e.Reason)
+}
+
+// Splice puts the sources of a chapter together. answers are those that were given for
+// them before. The only error is a *PlaceError.
+func Splice(sources []Source, answers []Answer) (*Spliced, error) {
+	s := &splicer{sources: sources, gains: make([]float64, len(sources))}
+	for i, source := range sources {
+		retakes := settle(i, source, answers)
+		l := without(lineOf(i, source.Voice), retakes)
+		switch {
+		case source.Role == Pickup:
+			if err := s.pickUp(i, l); err != nil {
+				return nil, err
+			}
+		case len(l) == 0:
+		case len(s.line) == 0:
+			s.line = l
+		case source.Role == Part:
+			l[0].pause = AsUsual
+			s.begin(l[0], Join{Kind: GoesOn})
+			s.line = slices.Concat(s.line, l)
+		default:
+			s.take(i, l)
+		}
+		s.retakes = append(s.retakes, retakes...)
+	}
+	return s.tell(), nil
+}
+
+// splicer is the work of Splice.
+type splicer struct {
+	sources []Source
+	line    line
+	gains   []float64 // in dB
+	retakes []Retake
+	// joins are the places at which something begins, by its first run.
+	joins map[beginning]Join
+}
+
+type beginning struct{ raw, from int }
+
+func (s *splicer) begin(r run, j Join) {
+	if s.joins == nil {
+		s.joins = map[beginning]Join{}
+	}
+	s.joins[beginning{r.raw, r.From}] = j
+}
+
+// take joins a take to the line.
+func (s *splicer) take(raw int, l line) {
+	j := join(s.line, l)
+	s.replace(raw, l, j)
+}
+
+// replace puts l in the place of the runs j drops.
+func (s *splicer) replace(raw int, l line, j joined) {
+	s.gains[raw] = j.gainDB
+	for i := range l {
+		l[i].gain = math.Pow(10, j.gainDB/10)
+	}
+	l[0].pause = AsUsual
+	if j.from < len(s.line) {
+		l[0].pause = s.line[j.from].pause
+	}
+	dropped := s.line[j.from:j.to]
+	told := Join{Kind: j.kind, Likeness: j.likeness, Dropped: dropped.stretches(), Unread: j.unread}
+	for _, r := range dropped {
+		// What an earlier join left out is read again here, too.
+		told.Dropped = append(told.Dropped, s.joins[beginning{r.raw, r.From}].Dropped...)
+		delete(s.joins, beginning{r.raw, r.From})
+	}
+	s.begin(l[0], told)
+	if j.to < len(s.line) {
+		s.begin(s.line[j.to], Join{Kind: j.kind, Likeness: j.likeness})
+	}
+	s.line = slices.Concat(s.line[:j.from], l, s.line[j.to:])
+}
+
+// tell describes the line.
+func (s *splicer) tell() *Spliced {
+	out := &Spliced{Stretches: s.line.stretches(), GainDB: s.gains}
+	used := make([]bool, len(s.sources))
+	kept := func(raw, from int) bool {
+		return slices.ContainsFunc(s.line, func(r run) bool { return r.raw == raw && r.From <= from && from < r.To })
+	}
+	for i, t := range out.Stretches {
+		used[t.Raw] = true
+		if j, there := s.joins[beginning{t.Raw, t.From}]; there && i > 0 {
+			j.Stretch = i
+			out.Joins = append(out.Joins, j)
+		}
+	}
+	for _, r := range s.retakes {
+		if r.State != Asked || kept(r.Raw, r.First.From) && kept(r.Raw, r.Again.From) {
+			out.Retakes = append(out.Retakes, r)
+		}
+	}
+	for i, u := range used {
+		if !u {
+			out.Unused = append(out.Unused, i)
+		}
+	}
+	return out
 }
