@@ -76,9 +76,15 @@ func wordsIn(t *testing.T, roomDBFS float64, levelsDBFS ...float64) (*recording,
 	return r, tape
 }
 
-// everything keeps all of the recordings, one behind the other.
+// everything keeps all of the recordings, each from its first word to its last, one
+// behind the other.
 func everything(recs []*recording) *takes.Spliced {
-	return endToEnd(make([]takes.Source, len(recs)), recs)
+	s := &takes.Spliced{GainDB: make([]float64, len(recs))}
+	for i, r := range recs {
+		words := speech.Span{From: r.m.Phrases[0].From, To: r.m.Phrases[len(r.m.Phrases)-1].To}
+		s.Stretches = append(s.Stretches, takes.Stretch{Raw: i, Span: words, Pause: takes.AsUsual})
+	}
+	return s
 }
 
 // trimWhole lays them out.

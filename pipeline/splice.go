@@ -1,9 +1,10 @@
 package pipeline
 
 import (
+	"errors"
 	"fmt"
 
-	"lectern/pipeline/speech"
+	"lectern/pipeline/report"
 	"lectern/pipeline/takes"
 )
 
@@ -16,31 +17,19 @@ func splice(job Job, raws *rawSet) (*takes.Spliced, error) {
 		if raw.Role == takes.Pickup {
 			return nil, fmt.Errorf("%s: %w", raw.Name, &RawError{CannotPlace})
 		}
-		near := -1.0
-		if raw.NearS > 0 {
-			near = raw.NearS
-		}
-		rec := raws.recs[i]
 		sources = append(sources, takes.Source{
-			Role: raw.Role, Number: raw.Number, SHA256: raws.surveys[i].sha256, Voice: rec.voice, Marks: rec.marks, NearS: near,
+			Role: raw.Role, Number: raw.Number, SHA256: raws.surveys[i].sha256,
+			Voice: raws.recs[i].voice, Marks: raws.recs[i].marks, NearS: raw.AtS,
 		})
 	}
-	return endToEnd(sources, raws.recs), nil
-}
-
-// endToEnd lays the raws one behind the other, each from its first word to its last.
-func endToEnd(sources []takes.Source, recs []*recording) *takes.Spliced {
-	s := &takes.Spliced{GainDB: make([]float64, len(recs))}
-	for i, r := range recs {
-		words := speech.Span{From: r.m.Phrases[0].From, To: r.m.Phrases[len(r.m.Phrases)-1].To}
-		s.Stretches = append(s.Stretches, takes.Stretch{Raw: i, Span: words, Pause: takes.AsUsual})
-		if i > 0 {
-			kind := takes.Apart
-			if sources[i].Role == takes.Part {
-				kind = takes.GoesOn
-			}
-			s.Joins = append(s.Joins, takes.Join{Stretch: i, Kind: kind})
-		}
+	spliced, err := takes.Splice(sources, job.Answers)
+	var place *takes.PlaceError
+	if errors.As(err, &place) {
+		says := report.SaysNoPlace(place.Reason, float64(inSeconds(place.Passage.From)), float64(inSeconds(place.Passage.To)))
+		return nil, fmt.Errorf("%s: %w", job.Raws[place.Source].Name, &RawError{says})
 	}
-	return s
+	if err != nil {
+		return nil, fmt.Errorf("splice: %w", err)
+	}
+	return spliced, nil
 }

@@ -103,10 +103,10 @@ type PlaceError struct {
 
 // Why a passage has no sure place.
 const (
-	NotThere   = "not there"    // nothing in the chapter begins and ends like it
-	SeveralFit = "several fit"  // more than one place does
-	TooUnlike  = "too unlike"   // it would take out words that it does not say again
-	NoWords    = "no words"     // the pickup holds nothing that is said
+	NotThere   = "not there"   // nothing in the chapter begins and ends like it
+	SeveralFit = "several fit" // more than one place does
+	TooUnlike  = "too unlike"  // it would take out words that it does not say again
+	NoWords    = "no words"    // the pickup holds nothing that is said
 )
 
 func (e *PlaceError) Error() string {
