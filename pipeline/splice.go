@@ -14,9 +14,6 @@ import (
 func splice(job Job, raws *rawSet) (*takes.Spliced, error) {
 	var sources []takes.Source
 	for i, raw := range job.Raws {
-		if raw.Role == takes.Pickup {
-			return nil, fmt.Errorf("%s: %w", raw.Name, &RawError{CannotPlace})
-		}
 		sources = append(sources, takes.Source{
 			Role: raw.Role, Number: raw.Number, SHA256: raws.surveys[i].sha256,
 			Voice: raws.recs[i].voice, Marks: raws.recs[i].marks, NearS: raw.AtS,

@@ -52,11 +52,7 @@ func (a *alignment) opens(n int) bool {
 			last = to
 		}
 	}
-	if missing > n/5 || a.to[0] < 0 || int(last) > 2*n+startSlack {
-		return false
-	}
-	gaps := a.unread(min(a.first, n+unreadFrames/2))
-	return len(gaps) == 0 || gaps[0].From > n*2/3
+	return missing <= n/5 && a.to[0] >= 0 && int(last) <= 2*n+startSlack
 }
 
 // reach is how far the earlier reading is said again: up to the last of it that is like

@@ -39,16 +39,17 @@ type joined struct {
 func join(earlier, take line) joined {
 	found, unrelated := places(earlier, take)
 	words := take.frames(0, math.MaxInt)
+	starts := earlier.starts(0)
 	var best joined
+	var bestPlace place
 	second := 0.0
 	for _, p := range found {
 		j, ok := judge(earlier, take, words, p, unrelated)
-		if !ok {
-			continue
-		}
-		if best.kind == "" {
-			best = j
-		} else {
+		switch {
+		case !ok:
+		case best.kind == "":
+			best, bestPlace = j, p
+		case !sameWay(&bestPlace.alignment, starts[bestPlace.run], &p.alignment, starts[p.run]):
 			second = max(second, j.likeness)
 		}
 	}

@@ -285,8 +285,8 @@ func (l *MarkListener) Marks(m *speech.Map) []Mark {
 // finding is the work of Marks.
 type finding struct {
 	m     *speech.Map
-	words []bool // frames of phrases
-	clean []bool // frames that hold room alone
+	words []bool  // frames of phrases
+	clean []bool  // frames that hold room alone
 	over  []heard // that may be part of a mark
 	other []heard // that may not, since they ring too long or into each other
 	room  []float32

@@ -98,25 +98,24 @@ func nextEnd(ends []int, at int) int {
 type pickupSearch struct {
 	line      line
 	powers    []float32
-	starts    []int // of each run, in frames of words
+	starts    []int // of the runs, in frames of words
 	candidate []bool
 	sure      float64
 	unrelated float64
 }
 
 func newPickupSearch(l line, nearS float64) *pickupSearch {
-	s := &pickupSearch{line: l, powers: l.powers(0), sure: surePickup, candidate: make([]bool, len(l))}
+	s := &pickupSearch{line: l, powers: l.powers(0), sure: surePickup, starts: l.starts(0), candidate: make([]bool, len(l))}
 	if nearS >= 0 {
 		s.sure = surePlaced
 	}
-	at, words := 0, 0
+	at := 0
 	for i, r := range l {
 		if i > 0 {
 			at += max(r.pause, 0)
 		}
-		s.starts = append(s.starts, words)
 		s.candidate[i] = nearS < 0 || math.Abs(float64(at)/speech.FramesPerSecond-nearS) <= nearbyS
-		at, words = at+r.Len(), words+r.Len()
+		at += r.Len()
 	}
 	return s
 }
@@ -173,49 +172,47 @@ func (s *pickupSearch) openings(words line) []int {
 }
 
 // place finds the one place among some that a passage fits.
-func (s *pickupSearch) place(words line, places []int) (best passage, reason string) {
+func (s *pickupSearch) place(words line, runs []int) (passage, string) {
 	frames := words.frames(0, math.MaxInt)
-	powers := words.powers(0)
-	reason = NotThere
-	second := 0.0
-	for _, run := range places {
+	var fits []place
+	reason := NotThere
+	for _, run := range runs {
 		p := place{run: run, alignment: align(s.line.frames(run, 2*len(frames)+changedFrames), frames, s.unrelated)}
-		if p.evidence < s.sure || !p.opens(edgeFrames) || !p.closes(len(frames)) {
-			continue
+		if p.evidence >= s.sure && p.opens(edgeFrames) && p.closes(len(frames)) {
+			fits = append(fits, p)
 		}
-		to, ok := s.line.endOf(run, p.first)
+	}
+	slices.SortStableFunc(fits, func(a, b place) int { return cmp.Compare(b.evidence, a.evidence) })
+	for i, p := range fits {
+		to, ok := s.line.endOf(p.run, p.first)
 		if !ok || !s.changesLittle(p, to) {
-			if p.evidence > second {
-				second = p.evidence
-			}
-			if reason == NotThere {
-				reason = TooUnlike
-			}
+			reason = TooUnlike
 			continue
 		}
-		if p.evidence <= best.evidence {
-			second = max(second, p.evidence)
-			continue
-		}
-		second = max(second, best.evidence)
-		best = passage{words: words, from: run, to: to, evidence: p.evidence}
-		for _, gap := range p.unread(p.first) {
-			best.unread = append(best.unread, s.line.stretch(run, gap))
-		}
-		for i, k := range p.to {
-			if k >= 0 {
-				best.first += float64(s.powers[s.starts[run]+i])
-				best.second += float64(powers[k])
+		for k, q := range fits {
+			if k != i && q.evidence > secondBest*p.evidence && !sameWay(&p.alignment, s.starts[p.run], &q.alignment, s.starts[q.run]) {
+				return passage{}, SeveralFit
 			}
 		}
+		return s.passage(words, p, to), ""
 	}
-	switch {
-	case best.evidence == 0:
-		return passage{}, reason
-	case second > secondBest*best.evidence:
-		return passage{}, SeveralFit
+	return passage{}, reason
+}
+
+// passage describes how a passage goes into its place.
+func (s *pickupSearch) passage(words line, p place, to int) passage {
+	out := passage{words: words, from: p.run, to: to, evidence: p.evidence}
+	for _, gap := range p.unread(p.first) {
+		out.unread = append(out.unread, s.line.stretch(p.run, gap))
 	}
-	return best, ""
+	powers := words.powers(0)
+	for i, k := range p.to {
+		if k >= 0 {
+			out.first += float64(s.powers[s.starts[p.run]+i])
+			out.second += float64(powers[k])
+		}
+	}
+	return out
 }
 
 // endOf returns the run behind the one at whose end the nth frame of words from run i on

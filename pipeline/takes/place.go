@@ -66,5 +66,29 @@ func places(earlier, later line) (out []place, unrelated float64) {
 	return out, unrelated
 }
 
+// sameWay tells whether two places lay the later reading over the same words: one of them
+// begins a word or two before the other. at and bt are where the places' runs begin, in
+// frames of words.
+func sameWay(a *alignment, at int, b *alignment, bt int) bool {
+	const near = 10 // frames
+	where := map[int32]int{}
+	for i, to := range a.to {
+		if to >= 0 {
+			where[to] = at + i
+		}
+	}
+	same, all := 0, 0
+	for i, to := range b.to {
+		if to < 0 {
+			continue
+		}
+		all++
+		if w, there := where[to]; there && max(w-bt-i, bt+i-w) <= near {
+			same++
+		}
+	}
+	return 2*same >= all
+}
+
 // reachOf is how much of one reading n frames of the other may cover.
 func reachOf(n int) int { return int(paceSlack*float64(n)) + startSlack }

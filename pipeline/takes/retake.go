@@ -69,7 +69,8 @@ func (v *Voice) Retakes(marks []Mark) (out []Retake) {
 	return out
 }
 
-// readAgain finds the earliest run from which on everything is said again by run j.
+// readAgain finds the run from which on everything is said again by run j, that with the
+// most evidence: of several tries the first.
 func (v *Voice) readAgain(j int, sure, unrelated float64) (best Retake, ok bool) {
 	runs := v.m.Runs
 	again := runs[j].From
@@ -92,7 +93,7 @@ func (v *Voice) readAgain(j int, sure, unrelated float64) (best Retake, ok bool)
 		}
 		first := v.words(runs[i].From, again, math.MaxInt)
 		c, covered := cover(first, starts, second[:min(len(second), reachOf(len(first)))], unrelated)
-		if !covered || c.evidence < sure {
+		if !covered || c.evidence < max(sure, best.Likeness*sure) {
 			continue
 		}
 		best, ok = Retake{

@@ -184,7 +184,10 @@ func (s *splicer) replace(raw int, l line, j joined) {
 	}
 	s.begin(l[0], told)
 	if j.to < len(s.line) {
-		s.begin(s.line[j.to], Join{Kind: j.kind, Likeness: j.likeness})
+		// Where another raw began there already, what is known of that stays.
+		if _, there := s.joins[beginning{s.line[j.to].raw, s.line[j.to].From}]; !there {
+			s.begin(s.line[j.to], Join{Kind: j.kind, Likeness: j.likeness})
+		}
 	}
 	s.line = slices.Concat(s.line[:j.from], l, s.line[j.to:])
 }
