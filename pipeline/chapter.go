@@ -24,7 +24,8 @@ type Job struct {
 	Track         string // number in the book, for the tag; may be empty
 	// Dir is an existing folder for the scratch files and the MP3.
 	Dir      string
-	Raws     []Raw // in playing order
+	Raws     []Raw          // in playing order
+	Answers  []takes.Answer // what a person said of passages read twice
 	Settings config.Chapter
 	Version  string
 	// Progress is called with the share done, 0 to 1. It may be nil.
@@ -58,15 +59,19 @@ func Make(ctx context.Context, job Job) (*Master, error) {
 	if err != nil {
 		return nil, err
 	}
+	spliced, err := splice(job, raws)
+	if err != nil {
+		return nil, err
+	}
 	d := job.Settings.Delivery
-	t := trim(raws.recs, d.HeadS, d.TailS, job.Settings.Takes.JoinPauseMaxS)
+	t := trim(raws.recs, spliced, d.HeadS, d.TailS, job.Settings.Takes.JoinPauseMaxS)
 	l := level(t, job.Settings.Level)
 	weighted, err := weigh(t, raws.recs, d)
 	if err != nil {
 		return nil, fmt.Errorf("weigh loudness: %w", err)
 	}
 	loud := normalize(t, l, weighted, d, job.Settings.Level)
-	m := &Master{job: job, raws: raws, timeline: t, leveling: l, loudness: loud}
+	m := &Master{job: job, raws: raws, spliced: spliced, timeline: t, leveling: l, loudness: loud}
 	if err := m.encode(ctx, loud.plan(t, l), progress); err != nil {
 		return nil, err
 	}
@@ -92,9 +97,6 @@ func (r *rawSet) discard() {
 func readAll(ctx context.Context, job Job, progress *progress) (*rawSet, error) {
 	set := &rawSet{}
 	for i, raw := range job.Raws {
-		if raw.Role == takes.Pickup {
-			return set, fmt.Errorf("%s: %w", raw.Name, &RawError{CannotPlace})
-		}
 		part := 1 / float64(len(job.Raws))
 		s, err := surveyRaw(ctx, raw.Path, progress.step(float64(i)*part*shareRead, part*shareRead/2))
 		if err != nil {
@@ -106,6 +108,7 @@ func readAll(ctx context.Context, job Job, progress *progress) (*rawSet, error) 
 		if err != nil {
 			return set, fmt.Errorf("%s: %w", raw.Name, err)
 		}
+		rec.role = raw.Role
 		set.surveys, set.recs, set.power = append(set.surveys, s), append(set.recs, rec), append(set.power, power)
 		if len(rec.m.Phrases) == 0 {
 			return set, fmt.Errorf("%s: %w", raw.Name, &RawError{noSpeech})
@@ -124,6 +127,7 @@ type Master struct {
 
 	job      Job
 	raws     *rawSet
+	spliced  *takes.Spliced
 	timeline *timeline
 	leveling *leveling
 	loudness loudness

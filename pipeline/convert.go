@@ -6,11 +6,12 @@ import (
 	"lectern/pipeline/findings"
 	"lectern/pipeline/resample"
 	"lectern/pipeline/speech"
+	"lectern/pipeline/takes"
 )
 
 // convert reads a raw once more, mixes it to mono, takes its offset away,
 // converts it to 44.1 kHz, filters the rumble out and fills the scratch file; the
-// map of its words comes with it. raw holds the power of each frame before the
+// map of its words and what they sound like come with it. raw holds the power of each frame before the
 // filter, by which the room is judged as it was recorded.
 func convert(ctx context.Context, path string, s *survey, rumbleHz float64, aim findings.Aim, scratchPath string,
 	progress func(share float64)) (rec *recording, raw []float32, err error) {
@@ -32,7 +33,7 @@ func convert(ctx context.Context, path string, s *survey, rumbleHz float64, aim 
 		}
 	}()
 	filter := newRumbleFilter(rumbleHz)
-	analyzer := speech.NewAnalyzer()
+	analyzer, voice := speech.NewAnalyzer(), takes.NewAnalyzer()
 	listener := findings.NewListener()
 	unfiltered, recorded := framePower{}, framePower{}
 	var clean []float32
@@ -43,6 +44,7 @@ func convert(ctx context.Context, path string, s *survey, rumbleHz float64, aim 
 		clean = append(clean[:0], block...) // the block is the converter's own
 		filter.apply(clean)
 		analyzer.Add(clean)
+		voice.Add(clean)
 		return out.write(clean)
 	}
 	converter := resample.New(info.SampleRateHz)
@@ -71,6 +73,7 @@ func convert(ctx context.Context, path string, s *survey, rumbleHz float64, aim 
 		return nil, nil, err
 	}
 	rec = &recording{scratch: sc, m: speech.Draw(analyzer.Features())}
+	rec.voice = voice.Voice(rec.m)
 	rec.faults = listener.Conclude(rec.m, aim, silentVoiceDBFS)
 	power := unfiltered.frames(rec.m.Features.Len())
 	// Where the recorder wrote nothing, taking the offset away leaves a constant.

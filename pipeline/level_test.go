@@ -12,7 +12,7 @@ import (
 func leveled(t *testing.T, roomDBFS float64, levelsDBFS ...float64) (*timeline, *leveling, *recording) {
 	t.Helper()
 	r, _ := wordsIn(t, roomDBFS, levelsDBFS...)
-	tl := trim([]*recording{r}, 0.5, 2, 1.5)
+	tl := trimWhole([]*recording{r}, 0.5, 2, 1.5)
 	return tl, level(tl, config.Default().Level), r
 }
 
@@ -105,7 +105,7 @@ func TestLevelIsRestrained(t *testing.T) {
 // TestLevelLimits wants lift and cut no larger than the settings allow.
 func TestLevelLimits(t *testing.T) {
 	r, _ := wordsIn(t, -80, -20, -45, -20, -20, -5, -20)
-	tl := trim([]*recording{r}, 0.5, 2, 1.5)
+	tl := trimWhole([]*recording{r}, 0.5, 2, 1.5)
 	s := config.Default().Level
 	s.LiftMaxDB, s.CutMaxDB = 5, 3
 	l := level(tl, s)
@@ -137,7 +137,7 @@ func TestShortPhraseLeans(t *testing.T) {
 			t.phrase(-14, 2)
 		})
 		r := recorded(t, tape)
-		tl := trim([]*recording{r}, 0.5, 2, 1.5)
+		tl := trimWhole([]*recording{r}, 0.5, 2, 1.5)
 		if len(tl.phrases) != 6 {
 			t.Fatalf("%d phrases", len(tl.phrases))
 		}

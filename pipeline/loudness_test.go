@@ -158,7 +158,7 @@ func TestLoudnessForetold(t *testing.T) {
 	d := config.Default().Delivery
 	byLoud := config.Default().Chapter
 	byLoudness(-18, -1)(&byLoud)
-	tl := trim([]*recording{rec}, d.HeadS, d.TailS, 1.5)
+	tl := trimWhole([]*recording{rec}, d.HeadS, d.TailS, 1.5)
 	if w, err := weigh(tl, []*recording{rec}, d); w != nil || err != nil {
 		t.Errorf("weighed though delivery is by RMS (%v)", err)
 	}

@@ -3,6 +3,7 @@ package pipeline
 import (
 	"lectern/pipeline/findings"
 	"lectern/pipeline/speech"
+	"lectern/pipeline/takes"
 )
 
 // Plan says how the finished sound is made from the scratch files: which
@@ -32,10 +33,20 @@ type Segment struct {
 	// ToneDB is how far laid-in tone lies over the average of the raw's room, so that
 	// it is as loud as the room right beside it.
 	ToneDB float64
+	// GainDB is the gain of the whole raw, tone of its room included.
+	GainDB float64
+	// Under is the room of another raw that is heard under the segment; nil if none is.
+	Under *Under
 	// From is the first frame within the raw, Frames the length.
 	From, Frames int
 	// At is the first frame in the finished sound.
 	At int
+}
+
+// Under is tone of a raw's room, DB over that room's average.
+type Under struct {
+	Raw int
+	DB  float64
 }
 
 // End is the first frame of the finished sound behind the segment.
@@ -51,6 +62,12 @@ type recording struct {
 	silent []bool
 	room   *roomTone
 	faults findings.Faults
+	// role is what the raw is to the chapter: see package takes.
+	role string
+	// voice is how the raw sounds, frame for frame, by which its words are found again.
+	voice *takes.Voice
+	// marks are the pairs of sharp sounds by which the reader marked a slip.
+	marks []takes.Mark
 }
 
 // timeline is the reading as it will be heard, before any gain: the segments
@@ -64,7 +81,7 @@ type timeline struct {
 	peak     []float32
 	voiced   []bool // a vowel is heard
 	laidIn   []bool
-	// starts is the first frame of each recording's first word.
+	// starts is the first frame of each stretch.
 	starts []int
 }
 

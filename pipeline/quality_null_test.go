@@ -99,7 +99,7 @@ func (q *quality) nothingElse(raw nullRaw, name string, converter func(*testing.
 		q.t.Fatalf("%s: %v", raw.name, err)
 	}
 	d := job.Settings.Delivery
-	tl := trim(raws.recs, d.HeadS, d.TailS, job.Settings.Takes.JoinPauseMaxS)
+	tl := trimWhole(raws.recs, d.HeadS, d.TailS, job.Settings.Takes.JoinPauseMaxS)
 	l := level(tl, job.Settings.Level)
 	loud := normalize(tl, l, nil, d, job.Settings.Level)
 	plan := Plan{Segments: tl.segments, GainDB: loud.apply(l), OverallDB: loud.overallDB, CeilingDBFS: loud.ceilingDBFS}

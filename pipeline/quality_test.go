@@ -221,7 +221,7 @@ func (q *quality) masterOf(x []float32, change func(*config.Chapter)) (y []float
 		q.t.Fatal(err)
 	}
 	d := job.Settings.Delivery
-	tl := trim(raws.recs, d.HeadS, d.TailS, job.Settings.Takes.JoinPauseMaxS)
+	tl := trimWhole(raws.recs, d.HeadS, d.TailS, job.Settings.Takes.JoinPauseMaxS)
 	l := level(tl, job.Settings.Level)
 	weighted, err := weigh(tl, raws.recs, d)
 	if err != nil {

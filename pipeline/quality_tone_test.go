@@ -299,7 +299,7 @@ func comesBack(pieces [][]float32) float64 {
 // looks at each place where it meets the raw's own room.
 func (q *quality) toneJoins(raw toneRaw, x []float32, recs []*recording) {
 	const aim = "7 room tone"
-	tl := trim(recs, 2, 4, 1.5)
+	tl := trimWhole(recs, 2, 4, 1.5)
 	plan := Plan{Segments: tl.segments, GainDB: make([]float32, tl.frames()+1)}
 	y := rendered(q.t, plan, recs, 8192)
 	high := slices.Clone(y)

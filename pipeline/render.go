@@ -20,6 +20,7 @@ type renderer struct {
 	block   []float32
 	other   []float32 // the neighbor in a cross-fade
 	tones   []toneTape
+	unders  []underTape
 }
 
 // fadeSamples is the length of a cross-fade between two segments, 20 ms, half of
@@ -41,6 +42,7 @@ func newRenderer(plan Plan, recs []*recording) *renderer {
 		rec.room.rewind()
 		r.tones[i] = toneTape{room: rec.room}
 	}
+	r.unders = underTapes(plan.Segments, recs)
 	return r
 }
 
@@ -79,7 +81,8 @@ func (r *renderer) make() error {
 	return nil
 }
 
-// assemble fills block with the segments' samples, cross-faded at their edges.
+// assemble fills block with the segments' samples, cross-faded at their edges, and the
+// room that is heard under them.
 func (r *renderer) assemble(block []float32) error {
 	segs := r.plan.Segments
 	for at := r.next; len(block) > 0; {
@@ -104,6 +107,7 @@ func (r *renderer) assemble(block []float32) error {
 				return err
 			}
 		}
+		r.underlay(block[:n], at)
 		block, at = block[n:], at+int64(n)
 	}
 	return nil
@@ -112,17 +116,20 @@ func (r *renderer) assemble(block []float32) error {
 // samples fills dst with what segment s sounds like at position `at` of the
 // finished sound, which may lie a little outside s.
 func (r *renderer) samples(dst []float32, s Segment, at int64) error {
+	gainDB := s.GainDB
 	if s.Tone {
 		r.tones[s.Raw].read(dst, at)
-		if s.ToneDB != 0 {
-			g := float32(dbToAmplitude(s.ToneDB))
-			for i := range dst {
-				dst[i] *= g
-			}
-		}
-		return nil
+		gainDB += s.ToneDB
+	} else if err := r.recs[s.Raw].scratch.read(dst, int64(s.From)*frameSamples+at-int64(s.At)*frameSamples); err != nil {
+		return err
 	}
-	return r.recs[s.Raw].scratch.read(dst, int64(s.From)*frameSamples+at-int64(s.At)*frameSamples)
+	if gainDB != 0 {
+		g := float32(dbToAmplitude(gainDB))
+		for i := range dst {
+			dst[i] *= g
+		}
+	}
+	return nil
 }
 
 // fade mixes segment s into dst, which starts at position `at` near the edge
@@ -133,9 +140,7 @@ func (r *renderer) fade(dst []float32, s Segment, at, edge int64, before bool) e
 		return err
 	}
 	for i := range dst {
-		// 0 at the start of the fade, 1 at its end.
-		share := (float64(at+int64(i)-edge) + fadeSamples/2 + 0.5) / fadeSamples
-		in, out := math.Sincos(share * math.Pi / 2)
+		in, out := fadeCurves(at + int64(i) - edge)
 		if before {
 			dst[i] = float32(float64(dst[i])*in + float64(other[i])*out)
 		} else {
@@ -143,6 +148,14 @@ func (r *renderer) fade(dst []float32, s Segment, at, edge int64, before bool) e
 		}
 	}
 	return nil
+}
+
+// fadeCurves are the amplitudes of what comes and of what goes, at a sample counted from
+// the edge in the middle of the fade.
+func fadeCurves(fromEdge int64) (in, out float64) {
+	// 0 at the start of the fade, 1 at its end.
+	share := (float64(fromEdge) + fadeSamples/2 + 0.5) / fadeSamples
+	return math.Sincos(share * math.Pi / 2)
 }
 
 // amplify applies the gain. Between two frames it moves in a straight line.

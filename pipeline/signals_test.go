@@ -8,6 +8,7 @@ import (
 
 	"lectern/pipeline/internal/made"
 	"lectern/pipeline/speech"
+	"lectern/pipeline/takes"
 )
 
 // sine is a tone of the given frequency and peak amplitude at 44.1 kHz.
@@ -73,6 +74,22 @@ func wordsIn(t *testing.T, roomDBFS float64, levelsDBFS ...float64) (*recording,
 		t.Fatalf("%d phrases found, %d were made", len(r.m.Phrases), len(levelsDBFS))
 	}
 	return r, tape
+}
+
+// everything keeps all of the recordings, each from its first word to its last, one
+// behind the other.
+func everything(recs []*recording) *takes.Spliced {
+	s := &takes.Spliced{GainDB: make([]float64, len(recs))}
+	for i, r := range recs {
+		words := speech.Span{From: r.m.Phrases[0].From, To: r.m.Phrases[len(r.m.Phrases)-1].To}
+		s.Stretches = append(s.Stretches, takes.Stretch{Raw: i, Span: words, Pause: takes.AsUsual})
+	}
+	return s
+}
+
+// trimWhole lays them out.
+func trimWhole(recs []*recording, headS, tailS, joinPauseMaxS float64) *timeline {
+	return trim(recs, everything(recs), headS, tailS, joinPauseMaxS)
 }
 
 // rmsDBFS is the plain RMS level of x.

@@ -10,12 +10,12 @@ import (
 	"lectern/pipeline/meter"
 	"lectern/pipeline/report"
 	"lectern/pipeline/speech"
-	"lectern/pipeline/takes"
 )
 
 // tell fills in everything of the report that does not hang on the revision.
 func (m *Master) tell(took time.Duration) {
 	s := m.job.Settings
+	joins, retakes := m.joins(), m.retakes()
 	r := &m.report
 	*r = report.Report{
 		Schema: report.Schema, State: report.StateFinished, Book: m.job.Book, Chapter: m.job.Chapter,
@@ -29,11 +29,11 @@ func (m *Master) tell(took time.Duration) {
 				SampleRateHz: sampleRateHz, Channels: 1, ConstantRate: true,
 				BitrateKbps: float64(s.Delivery.BitrateKbps), Frames: m.Written.Frames,
 			},
-			Findings: m.finishedFindings(),
+			Findings: m.finishedFindings(joins),
 		},
 		Recipe:  report.Recipe{Settings: s, Edits: m.edits()},
-		Joins:   []report.Join{},
-		Retakes: []report.Retake{},
+		Joins:   joins,
+		Retakes: retakes,
 		History: []string{},
 		Took: report.Took{
 			WallS:         report.Figure(took.Seconds()),
@@ -45,6 +45,7 @@ func (m *Master) tell(took time.Duration) {
 	}
 	r.Steps = m.steps()
 	r.Checks = report.Judge(m.measured, r.Finished.Format, s.Delivery, float64(splitAt(m.timeline.frames(), m.timeline.pauses))/framesPerSecond)
+	r.Checks = append(r.Checks, report.JudgeTakes(m.job.Chapter, joins, retakes)...)
 	r.Judge()
 }
 
@@ -96,7 +97,7 @@ func (m *Master) tellRaw(i int, raw Raw) report.Raw {
 	return report.Raw{
 		Role: raw.Role, Number: raw.Number, Name: raw.Name, NameHex: hex.EncodeToString([]byte(raw.Name)),
 		SHA256: s.sha256, Format: s.info.Format(), DurationS: report.Seconds(s.info.DurationS()),
-		Measured: measured, Findings: findings,
+		Measured: measured, Findings: findings, Unused: m.unused(i),
 	}
 }
 
@@ -132,7 +133,7 @@ func (m *Master) edits() []report.Edit {
 func inSeconds(frames int) report.Seconds { return report.Seconds(frames) / framesPerSecond }
 
 // finishedFindings tell what was laid in, and what the room still lacks.
-func (m *Master) finishedFindings() []report.Finding {
+func (m *Master) finishedFindings(joins []report.Join) []report.Finding {
 	out := []report.Finding{}
 	body := m.timeline.body()
 	var head, tail, inside Segment // inside reaches from the first such place to the last
@@ -165,14 +166,7 @@ func (m *Master) finishedFindings() []report.Finding {
 			Says: report.SaysSilenceInside(places, float64(frames)/framesPerSecond, float64(at), m.raws.recs[inside.Raw].room.borrowed),
 		})
 	}
-	for i, start := range m.timeline.starts {
-		if i > 0 && m.job.Raws[i].Role == takes.Take {
-			at := inSeconds(start)
-			out = append(out, report.Finding{
-				Kind: "joined", AtS: at, UntilS: at, FinishedAtS: &at, Says: report.SaysJoined(float64(at)),
-			})
-		}
-	}
+	out = append(out, m.joinFindings(joins)...)
 	out = append(out, tellSampleFaults(m.sampleFaults, float64(m.measured.DurationS), asIs)...)
 	out = append(out, tellFaults(m.faults, float64(m.measured.DurationS), asIs)...)
 	limit := m.job.Settings.Delivery.NoiseMaxDBFS
@@ -199,7 +193,7 @@ func joinedTo(s, more Segment) Segment {
 
 func (m *Master) laidIn(s Segment, where string) report.Finding {
 	at := inSeconds(s.At)
-	db := report.Figure(m.raws.recs[s.Raw].room.powerDBFS + s.ToneDB + float64(m.plan.GainDB[s.At]) + m.plan.OverallDB)
+	db := report.Figure(m.raws.recs[s.Raw].room.powerDBFS + s.ToneDB + s.GainDB + float64(m.plan.GainDB[s.At]) + m.plan.OverallDB)
 	return report.Finding{
 		Kind: "tone_laid_in", AtS: at, UntilS: inSeconds(s.End()), FinishedAtS: &at, DB: &db,
 		Says: report.SaysToneLaidIn(float64(s.Frames)/framesPerSecond, where, m.raws.recs[s.Raw].room.borrowed),
@@ -281,10 +275,13 @@ func step(name string, figures map[string]float64) report.Step {
 }
 
 // rumbleTookDB is how much softer the filter made the room, over the pauses of
-// all raws.
+// all raws that are heard.
 func (m *Master) rumbleTookDB() float64 {
 	var before, after float64
 	for i, rec := range m.raws.recs {
+		if m.unused(i) {
+			continue
+		}
 		for _, p := range rec.m.Pauses {
 			before += meanPower(m.raws.power[i], p) * float64(p.Len())
 			after += meanPower(rec.m.Features.Power, p) * float64(p.Len())

@@ -63,6 +63,15 @@ func newRoomTone(r *recording, seed [32]byte) (*roomTone, error) {
 	return t, nil
 }
 
+// another is the same tone from a seed of its own: heard at the same time as t, the two
+// are unlike.
+func (t *roomTone) another(purpose string) *roomTone {
+	return &roomTone{
+		powerDBFS: t.powerDBFS, borrowed: t.borrowed, magnitude: t.magnitude, seed: seedOf(string(t.seed[:]), purpose),
+		fft: fourier.NewFFT(toneBlock), bins: make([]complex128, toneBlock/2+1), block: make([]float64, toneBlock),
+	}
+}
+
 // rewind starts the tone from its beginning, the same samples again.
 func (t *roomTone) rewind() {
 	t.rng = rand.New(rand.NewChaCha8(t.seed))

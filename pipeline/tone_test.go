@@ -184,7 +184,7 @@ func TestToneContinuesTheRoomBesideIt(t *testing.T) {
 	hole := tape.Phrases[1].To + made.Frames(0.4)
 	clear(tape.Samples[hole : hole+made.Frames(0.2)])
 	recs := []*recording{recorded(t, tape.Float32())}
-	tl := trim(recs, 2, 2, 1.5)
+	tl := trimWhole(recs, 2, 2, 1.5)
 	x := rendered(t, Plan{Segments: tl.segments, GainDB: make([]float32, tl.frames()+1)}, recs, 4096)
 	tones := 0
 	for _, s := range tl.segments {

@@ -5,24 +5,34 @@ import (
 	"slices"
 
 	"lectern/pipeline/speech"
+	"lectern/pipeline/takes"
 )
 
-// trim lays out the reading: the recordings in their order, each from its first
-// word to its last, half a second of room tone (headS) in front, tailS behind,
-// and between two recordings the reading's usual pause. Where clean room is
-// short, tone is laid in; so it is where the raw holds digital silence.
-func trim(recs []*recording, headS, tailS, joinPauseMaxS float64) *timeline {
-	l := layout{recs: recs, t: &timeline{}}
-	pause := usualPause(recs, joinPauseMaxS)
-	l.before(0, seconds(headS))
-	for i := range recs {
-		if i > 0 {
-			l.after(i-1, pause/2)
-			l.before(i, pause-pause/2)
+// trim lays out the reading: the stretches of the recordings that are kept, in their
+// order, half a second of room tone (headS) in front, tailS behind, and between two
+// stretches the pause asked for, usually the reading's own; half of it is the room
+// behind the earlier words, half that before the later ones. Where clean room is short,
+// tone is laid in; so it is where the raw holds digital silence.
+func trim(recs []*recording, spliced *takes.Spliced, headS, tailS, joinPauseMaxS float64) *timeline {
+	l := layout{recs: recs, gainDB: spliced.GainDB, t: &timeline{}}
+	usual := usualPause(recs, spliced.Stretches, joinPauseMaxS)
+	for k, s := range spliced.Stretches {
+		var pause int
+		switch {
+		case k == 0:
+			l.under = l.roomUnder(spliced.Stretches, k)
+			l.before(s, seconds(headS))
+		default:
+			if pause = s.Pause; pause == takes.AsUsual {
+				pause = usual
+			}
+			l.after(spliced.Stretches[k-1], pause/2)
+			l.under = l.roomUnder(spliced.Stretches, k)
+			l.before(s, pause-pause/2)
 		}
-		l.speech(i)
+		l.speech(s)
 	}
-	l.after(len(recs)-1, seconds(tailS))
+	l.after(spliced.Stretches[len(spliced.Stretches)-1], seconds(tailS))
 	l.matchTones()
 	l.finish()
 	return l.t
@@ -31,13 +41,13 @@ func trim(recs []*recording, headS, tailS, joinPauseMaxS float64) *timeline {
 // seconds turns a time into whole frames.
 func seconds(s float64) int { return int(math.Round(s * framesPerSecond)) }
 
-// usualPause is the median of the pauses inside the recordings, 0.3 to maxS; 0.7 s
-// if there are none (our choice).
-func usualPause(recs []*recording, maxS float64) int {
+// usualPause is the median of the pauses that are kept, 0.3 to maxS; 0.7 s if there are
+// none (our choice).
+func usualPause(recs []*recording, kept []takes.Stretch, maxS float64) int {
 	var lengths []int
-	for _, r := range recs {
-		if n := len(r.m.Pauses); n > 2 {
-			for _, p := range r.m.Pauses[1 : n-1] {
+	for _, s := range kept {
+		for _, p := range recs[s.Raw].m.Pauses {
+			if p.From > s.From && p.To < s.To {
 				lengths = append(lengths, p.Len())
 			}
 		}
@@ -52,71 +62,94 @@ func usualPause(recs []*recording, maxS float64) int {
 
 // layout collects the segments in the order of the finished sound.
 type layout struct {
-	recs []*recording
-	t    *timeline
-	at   int
+	recs   []*recording
+	gainDB []float64 // of each recording
+	under  *Under    // what is laid under the segments that come
+	t      *timeline
+	at     int
 }
 
-// keepClear is how many frames are left between a sound that must not be heard
-// and the room that is used.
-const keepClear = 2
+const (
+	// keepClear is how many frames are left between a sound that must not be heard
+	// and the room that is used. A fade reaches one of them.
+	keepClear = 2
+	// leastRoom is the least of the raw's own room that is used beside a word. A breath
+	// or a click closer to it is replaced whole; half of the fade lies within the word,
+	// 0.9 dB over its first 10 ms.
+	leastRoom = 2
+)
 
-// before lays n frames of room in front of the first word of recording i: its
-// own room as far as that is clean, laid-in tone before it.
-func (l *layout) before(i, n int) {
-	r := l.recs[i]
-	word := r.m.Phrases[0].From
+// before lays n frames of room in front of stretch s: the raw's own room as far as that
+// is clean, laid-in tone before it. Words that end there die away for a while.
+func (l *layout) before(s takes.Stretch, n int) {
+	m := l.recs[s.Raw].m
 	clean := 1 // frames reach a little over the edge of a segment when they are faded
-	for _, s := range r.m.Sounds {
-		if s.To <= word {
-			clean = max(clean, s.To+keepClear)
+	for _, run := range m.Runs {
+		if run.From < s.From {
+			clean = max(clean, min(run.To+edgeFrames, s.From))
 		}
 	}
-	own := min(n, word-clean)
-	if own < 2 {
-		// A breath or a click right before the word is replaced whole; half of the
-		// fade lies within the word, 0.9 dB over its first 10 ms.
-		own = 0
-	}
-	l.tone(i, n-own)
-	l.raw(i, word-own, own)
-}
-
-// after lays n frames of room behind the last word of recording i.
-func (l *layout) after(i, n int) {
-	r := l.recs[i]
-	end := r.m.Phrases[len(r.m.Phrases)-1].To
-	clean := r.m.Features.Len() - 1
-	for _, s := range r.m.Sounds {
-		if s.From >= end {
-			clean = min(clean, s.From-keepClear)
-			break
+	for _, sound := range l.recs[s.Raw].notRoom() {
+		if sound.To <= s.From {
+			clean = max(clean, sound.To+keepClear)
 		}
 	}
-	own := min(n, clean-end)
-	if own < 2 {
+	own := min(n, s.From-clean)
+	if own < leastRoom {
 		own = 0
 	}
-	l.raw(i, end, own)
-	l.tone(i, n-own)
+	l.tone(s.Raw, n-own)
+	l.raw(s.Raw, s.From-own, own)
 }
 
-// speech lays recording i from its first word to its last.
-func (l *layout) speech(i int) {
-	r := l.recs[i]
-	from := r.m.Phrases[0].From
-	shift := l.at - from
+// after lays n frames of room behind stretch s.
+func (l *layout) after(s takes.Stretch, n int) {
+	m := l.recs[s.Raw].m
+	clean := m.Features.Len() - 1
+	for _, run := range m.Runs {
+		if run.To > s.To {
+			clean = min(clean, max(run.From-keepClear, s.To))
+		}
+	}
+	for _, sound := range l.recs[s.Raw].notRoom() {
+		if sound.From >= s.To {
+			clean = min(clean, sound.From-keepClear)
+		}
+	}
+	own := min(n, clean-s.To)
+	if own < leastRoom {
+		own = 0
+	}
+	l.raw(s.Raw, s.To, own)
+	l.tone(s.Raw, n-own)
+}
+
+// notRoom is what is heard between the words and is not the room.
+func (r *recording) notRoom() []speech.Span {
+	out := slices.Clone(r.m.Sounds)
+	for _, m := range r.marks {
+		out = append(out, m.Sounds)
+	}
+	return out
+}
+
+// speech lays stretch s, from its first word to its last.
+func (l *layout) speech(s takes.Stretch) {
+	m := l.recs[s.Raw].m
+	shift := l.at - s.From
 	l.t.starts = append(l.t.starts, l.at)
-	for _, p := range r.m.Phrases {
-		l.t.phrases = append(l.t.phrases, speech.Span{From: p.From + shift, To: p.To + shift})
-	}
-	to := r.m.Phrases[len(r.m.Phrases)-1].To
-	for _, s := range r.m.Sounds {
-		if s.From >= from && s.To <= to {
-			l.t.sounds = append(l.t.sounds, speech.Span{From: s.From + shift, To: s.To + shift})
+	for _, p := range m.Phrases {
+		p.From, p.To = max(p.From, s.From), min(p.To, s.To)
+		if p.Len() > 0 {
+			l.t.phrases = append(l.t.phrases, speech.Span{From: p.From + shift, To: p.To + shift})
 		}
 	}
-	l.raw(i, from, to-from)
+	for _, sound := range m.Sounds {
+		if sound.From >= s.From && sound.To <= s.To {
+			l.t.sounds = append(l.t.sounds, speech.Span{From: sound.From + shift, To: sound.To + shift})
+		}
+	}
+	l.raw(s.Raw, s.From, s.Len())
 }
 
 // raw lays n frames of recording i from frame `from` on, and tone over its
@@ -144,11 +177,12 @@ func (l *layout) add(s Segment) {
 	if s.Frames <= 0 {
 		return
 	}
-	s.At = l.at
+	s.At, s.GainDB, s.Under = l.at, l.gainDB[s.Raw], l.under
 	l.at += s.Frames
 	if n := len(l.t.segments); n > 0 {
 		last := &l.t.segments[n-1]
-		if last.Raw == s.Raw && last.Tone == s.Tone && last.Silence == s.Silence && (s.Tone || last.From+last.Frames == s.From) {
+		if last.Raw == s.Raw && last.Tone == s.Tone && last.Silence == s.Silence && sameUnder(last.Under, s.Under) &&
+			(s.Tone || last.From+last.Frames == s.From) {
 			last.Frames += s.Frames
 			return
 		}
@@ -215,7 +249,7 @@ func (l *layout) matchTones() {
 // finish fills in what the following steps look at.
 func (l *layout) finish() {
 	t := l.t
-	// Two recordings may meet with less than a phrase's pause between them.
+	// Two stretches may meet with less than a phrase's pause between them.
 	at := 0
 	for _, p := range t.phrases {
 		t.pauses = append(t.pauses, speech.Span{From: at, To: p.From})
@@ -227,20 +261,27 @@ func (l *layout) finish() {
 	t.voiced = make([]bool, l.at)
 	t.laidIn = make([]bool, l.at)
 	for _, s := range t.segments {
-		r := l.recs[s.Raw]
-		if !s.Tone {
-			t.power = append(t.power, r.m.Features.Power[s.From:s.From+s.Frames]...)
-			t.peak = append(t.peak, r.m.Features.Peak[s.From:s.From+s.Frames]...)
+		power, peak := float32(math.Pow(10, s.GainDB/10)), float32(dbToAmplitude(s.GainDB))
+		if s.Tone {
+			tone := float32(math.Pow(10, (l.recs[s.Raw].room.powerDBFS+s.ToneDB)/10))
 			for k := range s.Frames {
-				t.voiced[s.At+k] = r.m.Features.Voiced(s.From + k)
+				t.power = append(t.power, tone*power)
+				t.peak = append(t.peak, noisePeak*float32(math.Sqrt(float64(tone)))*peak)
+				t.laidIn[s.At+k] = true
 			}
-			continue
+		} else {
+			f := l.recs[s.Raw].m.Features
+			for k := s.From; k < s.From+s.Frames; k++ {
+				t.power = append(t.power, f.Power[k]*power)
+				t.peak = append(t.peak, f.Peak[k]*peak)
+				t.voiced[s.At+k-s.From] = f.Voiced(k)
+			}
 		}
-		power := float32(math.Pow(10, (r.room.powerDBFS+s.ToneDB)/10))
-		for k := range s.Frames {
-			t.power = append(t.power, power)
-			t.peak = append(t.peak, 3*float32(math.Sqrt(float64(power))))
-			t.laidIn[s.At+k] = true
+		if s.Under != nil {
+			l.addUnder(s)
 		}
 	}
 }
+
+// noisePeak is how far the peak of 10 ms of noise lies over its RMS amplitude.
+const noisePeak = 3

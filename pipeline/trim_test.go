@@ -116,7 +116,7 @@ func TestTrim(t *testing.T) {
 			tape.Room(-66)
 			c.over(tape)
 			recs := []*recording{recorded(t, tape.Float32())}
-			tl := trim(recs, 0.5, 2, 1.5)
+			tl := trimWhole(recs, 0.5, 2, 1.5)
 			wantLayout(t, tl, recs, 0.5, 2)
 			head, inside, tail := laid(tl)
 			if head < c.headTone[0] || head > c.headTone[1] {
@@ -172,7 +172,7 @@ func TestTrimFillsDigitalSilence(t *testing.T) {
 				t.Fatalf("the raw has but %d zeros in a row", zeros)
 			}
 			recs := []*recording{recorded(t, x)}
-			tl := trim(recs, 0.5, 2, 1.5)
+			tl := trimWhole(recs, 0.5, 2, 1.5)
 			wantLayout(t, tl, recs, 0.5, 2)
 			plan := Plan{Segments: tl.segments, GainDB: make([]float32, tl.frames()+1)}
 			if zeros := longestZeros(rendered(t, plan, recs, 4096)); zeros > sampleRateHz/50 {
@@ -196,7 +196,7 @@ func TestTrimJoinsTakes(t *testing.T) {
 		min, max int
 	}{{1.5, 74, 82}, {0.5, 50, 50}} {
 		t.Run(fmt.Sprintf("at most %g s", c.mostS), func(t *testing.T) {
-			tl := trim(recs, 0.5, 2, c.mostS)
+			tl := trimWhole(recs, 0.5, 2, c.mostS)
 			wantLayout(t, tl, recs, 0.5, 2)
 			if len(tl.phrases) != 5 || len(tl.pauses) != 6 {
 				t.Fatalf("%d phrases, %d pauses", len(tl.phrases), len(tl.pauses))
@@ -214,10 +214,10 @@ func TestTrimJoinsTakes(t *testing.T) {
 // TestUsualPause wants the median of the pauses, within bounds, and 0.7 s where there are none.
 func TestUsualPause(t *testing.T) {
 	one, _ := wordsIn(t, -60, -20)
-	if got := usualPause([]*recording{one}, 1.5); got != 70 {
+	if got := usualPause([]*recording{one}, everything([]*recording{one}).Stretches, 1.5); got != 70 {
 		t.Errorf("no pauses: %d frames, want 70", got)
 	}
-	if got := usualPause([]*recording{one}, 0.5); got != 50 {
+	if got := usualPause([]*recording{one}, everything([]*recording{one}).Stretches, 0.5); got != 50 {
 		t.Errorf("no pauses, at most 0.5 s: %d frames, want 50", got)
 	}
 }

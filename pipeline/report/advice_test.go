@@ -35,7 +35,7 @@ func sentences() []string {
 		SaysUnfinished(), SaysTruncated(62), SaysNonFinite(12),
 		SaysToneLaidIn(0.5, "after the last word", true), SaysToneLaidIn(0.5, "before the first word", false),
 		SaysSilenceInside(1, 0.3, 61, true), SaysSilenceInside(3, 1.2, 61, false),
-		SaysNoiseLeft(12, 4.2), SaysDamaged(61, 1500000, "a frame is cut off."), SaysJoined(377.5),
+		SaysNoiseLeft(12, 4.2), SaysDamaged(61, 1500000, "a frame is cut off."),
 	}
 	for _, kind := range slices.Sorted(maps.Keys(several)) {
 		says, _ := SaysSeveral(kind, []string{"0:59", "2:01", "3:03", "4:12", "5:20"})
@@ -43,7 +43,7 @@ func sentences() []string {
 	}
 	clocks := []string{"0:01", "0:02", "0:03", "0:04", "0:05", "0:06", "0:07", "0:08", "0:09", "0:10", "0:11"}
 	many, _ := SaysSeveral("click", clocks)
-	return append(append(all, many), roomSentences()...)
+	return slices.Concat(all, []string{many}, joinSentences(), roomSentences())
 }
 
 // The sentences as a narrator reads them. Read each aloud before changing the

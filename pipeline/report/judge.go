@@ -39,7 +39,8 @@ func Judge(m Measured, f Format, d config.Delivery, pauseS float64) []Check {
 // Judge sets the verdict from the checks and findings.
 func (r *Report) Judge() { r.Verdict = verdictOf(r.Checks, r.Findings()) }
 
-// verdictOf is fail if a check failed, listen if a finding needs a person's ear.
+// verdictOf is fail if a limit is missed, listen if a finding or a check needs a person's
+// ear.
 func verdictOf(checks []Check, findings []Finding) string {
 	verdict := Pass
 	for _, f := range findings {
@@ -48,8 +49,12 @@ func verdictOf(checks []Check, findings []Finding) string {
 		}
 	}
 	for _, c := range checks {
-		if !c.Pass {
-			verdict = Fail
+		switch {
+		case c.Pass:
+		case !c.asksPerson():
+			return Fail
+		default:
+			verdict = Listen
 		}
 	}
 	return verdict

@@ -228,13 +228,13 @@ func TestVerdict(t *testing.T) {
 			t.Errorf("%s: %s, want %s", tt.name, got, tt.want)
 		}
 	}
-	for _, kind := range []string{"clipped", "truncated", "unfinished", "not_a_number", "silence_inside", "unlike_channels", "joined", "damaged",
+	for _, kind := range []string{"clipped", "truncated", "unfinished", "not_a_number", "silence_inside", "unlike_channels", "join_stands_out", "damaged",
 		"clipped_lowered", "soft_clipped", "drop_out", "repeated", "click", "thump", "long_pause", "room_change", "tone_change"} {
 		if got := verdictOf(good, []Finding{{Kind: kind, FinishedAtS: at}}); got != Listen {
 			t.Errorf("%s: %s, want listen", kind, got)
 		}
 	}
-	for _, kind := range []string{"dead_channel", "swapped_polarity", "dc_offset", "tone_laid_in", "noise_left", "hum", "rumble", "speech_soft", "narrow_band"} {
+	for _, kind := range []string{"dead_channel", "swapped_polarity", "dc_offset", "tone_laid_in", "noise_left", "hum", "rumble", "speech_soft", "narrow_band", "joined"} {
 		if got := verdictOf(good, []Finding{{Kind: kind}}); got != Pass {
 			t.Errorf("%s: %s, want pass", kind, got)
 		}
@@ -243,7 +243,7 @@ func TestVerdict(t *testing.T) {
 
 // What the raws showed counts as much as what the finished file shows.
 func TestVerdictLooksAtRaws(t *testing.T) {
-	r := made()
+	r := settled()
 	r.Finished.Findings = nil
 	if r.Judge(); r.Verdict != Listen {
 		t.Errorf("a clipped raw: %s, want listen", r.Verdict)

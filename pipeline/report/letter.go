@@ -105,8 +105,9 @@ func (r *Report) AlsoHeard() []string { return alsoHeard(r.Findings()) }
 func alsoHeard(findings []Finding) []string {
 	var out, told []string
 	for _, f := range findings {
-		// Tone that was laid in is Lectern's own doing.
-		if f.NeedsEar() || f.Kind == "tone_laid_in" || f.isPlace() || slices.Contains(told, f.Kind) {
+		// Tone that was laid in is Lectern's own doing; takes that have no words in common
+		// are told by the check nothing_lost.
+		if f.NeedsEar() || f.Kind == "tone_laid_in" || f.Kind == "joined" || f.isPlace() || slices.Contains(told, f.Kind) {
 			continue
 		}
 		told = append(told, f.Kind)
@@ -122,11 +123,14 @@ func (f Finding) isPlace() bool {
 	return ok
 }
 
-// Findings returns all findings, those of the raws first.
+// Findings returns all findings, those of the raws first. What is wrong with a raw that
+// is not heard is none of them.
 func (r *Report) Findings() []Finding {
 	var out []Finding
 	for _, raw := range r.Raws {
-		out = append(out, raw.Findings...)
+		if !raw.Unused {
+			out = append(out, raw.Findings...)
+		}
 	}
 	return append(out, r.Finished.Findings...)
 }
@@ -138,7 +142,7 @@ func (f Finding) NeedsEar() bool {
 	case "truncated", "unfinished", "not_a_number", "unlike_channels", "damaged":
 		return true
 	case "clipped", "clipped_lowered", "soft_clipped", "drop_out", "repeated", "silence_inside",
-		"click", "thump", "long_pause", "room_change", "tone_change", "joined":
+		"click", "thump", "long_pause", "room_change", "tone_change", "join_stands_out":
 		return f.FinishedAtS != nil
 	}
 	return false
@@ -149,7 +153,7 @@ func (f Finding) NeedsEar() bool {
 func (r *Report) Summary() string {
 	var missed []string
 	for _, c := range r.Checks {
-		if !c.Pass {
+		if !c.Pass && !c.asksPerson() {
 			missed = append(missed, strings.ReplaceAll(c.Name, "_", " "))
 		}
 	}

@@ -41,8 +41,11 @@ func golden(t *testing.T, name string, text []byte) {
 
 func ptr[T any](v T) *T { return &v }
 
+var standsOut = SaysStandsOut(377.5, "take 1", "take 2", Differs{ColorDB: -3.4, Hz: 4000})
+
 // made is a report with something under every key: two takes, one of them
-// clipped, joined and judged by the default limits, all of which it meets.
+// clipped, joined, with a sentence that may be read twice, and judged by the default
+// limits, all of which it meets.
 func made() *Report {
 	settings := config.Default().Chapter
 	sum := func(c string) string { return strings.Repeat(c, 64) }
@@ -76,7 +79,8 @@ func made() *Report {
 			},
 			Measured: measured,
 			Findings: []Finding{{
-				Kind: "joined", AtS: 377.5, UntilS: 377.5, FinishedAtS: ptr(Seconds(377.5)), Says: SaysJoined(377.5),
+				Kind: "join_stands_out", AtS: 377.5, UntilS: 377.5, FinishedAtS: ptr(Seconds(377.5)), DB: ptr(Figure(3.4)),
+				Says: standsOut,
 			}},
 		},
 		Steps: []Step{
@@ -92,11 +96,15 @@ func made() *Report {
 			{Raw: ptr(1), FromS: 0.4, ToS: 376.9, AtS: 377},
 			{ToS: 1, AtS: 753.5},
 		}},
-		Joins: []Join{}, History: []string{},
+		Joins: []Join{{
+			Number: 1, Kind: "read_again", AtS: 377.5, FromRaw: 0, FromS: 378.49, ToRaw: 1, ToS: 0.9, Likeness: 2.518,
+			Dropped: []Piece{{Raw: 0, FromS: 379.2, ToS: 383.44}}, DroppedS: 4.24, UnreadS: 0.41,
+			GainDB: -1.204, ColorDB: ptr(Figure(3.4)), RoomDB: ptr(Figure(-0.71)), Says: "At 6:18 take 2 takes over from take 1.",
+		}},
+		History: []string{},
 		Retakes: []Retake{{
 			Number: 1, State: "asked", Raw: 0, FromS: 61.2, ToS: 63.9, AgainS: 64.75, AgainToS: 67.41,
 			FinishedAtS: ptr(Seconds(59.21)), FinishedAgainS: ptr(Seconds(62.76)), Likeness: 8.214,
-			Says: "This seems to be read twice.",
 		}},
 		Took: Took{WallS: 7.704, TimesRealTime: 97.94},
 	}
@@ -104,7 +112,8 @@ func made() *Report {
 		{Kind: "clipped", AtS: 61.2, UntilS: 61.25, FinishedAtS: ptr(Seconds(59.21)), DB: ptr(Figure(-0.01)), Says: SaysClipped(PlaceOf(61.2, ptr(Seconds(59.21))))},
 		{Kind: "dc_offset", UntilS: 377.25, Says: SaysOffset(0.4)},
 	}
-	r.Checks = Judge(measured, r.Finished.Format, settings.Delivery, 377)
+	r.Retakes[0].Says = SaysRetake(r.Retakes[0], r.Chapter)
+	r.Checks = append(Judge(measured, r.Finished.Format, settings.Delivery, 377), JudgeTakes(r.Chapter, r.Joins, r.Retakes)...)
 	r.Judge()
 	return r
 }

@@ -118,6 +118,8 @@ type Raw struct {
 	DurationS  Seconds   `json:"duration_s"`
 	Measured   Measured  `json:"measured"`
 	Findings   []Finding `json:"findings"`
+	// Unused tells that nothing of it is heard, because a later take reads it all again.
+	Unused bool `json:"unused,omitempty"`
 }
 
 // Finished is the MP3.
@@ -216,9 +218,6 @@ type Edit struct {
 	ToS   Seconds `json:"to_s"`
 	AtS   Seconds `json:"at_s"`
 }
-
-// Join is filled in where takes are joined by their words.
-type Join struct{}
 
 // Retake is a passage that seems to be read twice in one raw.
 type Retake struct {

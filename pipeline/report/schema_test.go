@@ -80,7 +80,7 @@ func TestSchemaAccepts(t *testing.T) {
 	failed.Checks = Judge(failed.Finished.Measured, failed.Finished.Format, config.Default().Delivery, 0)
 	failed.Judge()
 
-	calm := made()
+	calm := settled()
 	calm.Raws[0].Findings, calm.Finished.Findings = []Finding{}, []Finding{}
 	calm.Judge()
 
@@ -122,12 +122,12 @@ func TestSchemaLeavesRoomToGrow(t *testing.T) {
 	for _, path := range []string{
 		"new", "made_by.new", "checks.0.new", "raws.0.new", "raws.0.measured.crest_db", "raws.0.findings.0.new",
 		"finished.new", "finished.format.new", "steps.0.new", "steps.0.figures.new", "recipe.new",
-		"recipe.settings.delivery.new", "recipe.settings.new", "recipe.edits.0.new", "took.new", "joins.0", "retakes.0.new", "history.0",
+		"recipe.settings.delivery.new", "recipe.settings.new", "recipe.edits.0.new", "took.new", "joins.0.new", "joins.0.dropped.0.new", "retakes.0.new", "history.0",
 	} {
 		doc := decoded(t, marshal(t, made()))
 		var value any = float64(1)
 		switch path {
-		case "recipe.settings.new", "joins.0":
+		case "recipe.settings.new":
 			value = map[string]any{}
 		case "history.0":
 			value = "2026-11-25, revision 2: made again"
@@ -173,6 +173,9 @@ func TestSchemaRefuses(t *testing.T) {
 	lacks("recipe", "settings", "edits")
 	lacks("recipe.settings", "delivery", "level", "takes")
 	lacks("recipe.edits.0", "raw", "from_s", "to_s", "at_s")
+	lacks("joins.0", "number", "kind", "at_s", "from_raw", "from_s", "to_raw", "to_s", "likeness", "dropped", "dropped_s",
+		"unread_s", "gain_db", "color_db", "room_db", "says")
+	lacks("joins.0.dropped.0", "raw", "from_s", "to_s")
 	lacks("retakes.0", "number", "state", "raw", "from_s", "to_s", "again_s", "again_to_s", "finished_at_s",
 		"finished_again_s", "likeness", "says")
 	lacks("took", "wall_s", "times_real_time")
@@ -190,7 +193,8 @@ func TestSchemaRefuses(t *testing.T) {
 		{path: "made_by.chain", value: "1"},
 		{path: "made_by.settings_sha256", value: "none"},
 		{path: "verdict", value: "perfect"},
-		{path: "verdict", value: "fail", at: "/checks/0/pass"}, // while every check passed
+		{path: "verdict", value: "fail", at: "/checks/0/pass"},  // while every limit is met
+		{path: "verdict", value: "pass", at: "/checks/11/pass"}, // while a check asks a person
 		{path: "judged_by", value: ""},
 		{path: "checks", value: []any{}},
 		{path: "checks.0.name", value: "sparkle"},
@@ -227,6 +231,13 @@ func TestSchemaRefuses(t *testing.T) {
 		{path: "recipe.edits.0.raw", value: -1.0},
 		{path: "recipe.edits.0.at_s", value: nil},
 		{path: "joins", value: nil},
+		{path: "joins.0.number", value: 0.0},
+		{path: "joins.0.kind", value: "glued"},
+		{path: "joins.0.to_raw", value: nil},
+		{path: "joins.0.dropped", value: nil},
+		{path: "joins.0.color_db", value: "unlike"},
+		{path: "joins.0.says", value: "joined"}, // no sentence
+		{path: "raws.0.unused", value: "yes"},
 		{path: "retakes", value: map[string]any{}},
 		{path: "retakes.0.number", value: 0.0},
 		{path: "retakes.0.state", value: "doubted"},
