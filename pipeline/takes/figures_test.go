@@ -3,6 +3,7 @@ package takes
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -153,6 +154,18 @@ func told(t *testing.T, where string, r Retake) {
 		float64(r.First.From)/s, float64(r.First.To)/s, float64(r.Again.From)/s, r.Likeness)
 }
 
+// at is the sentence that is read in a frame.
+func at(r *narrated.Recording, frame int) int {
+	i := slices.IndexFunc(r.Utterances, func(u narrated.Utterance) bool { return u.To > frame*speech.FrameSamples })
+	return r.Utterances[max(i, 0)].Sentence
+}
+
+// beginAlike tells whether two sentences begin with the same three words.
+func beginAlike(a, b string) bool {
+	x, y := strings.Fields(a), strings.Fields(b)
+	return len(x) > 2 && len(y) > 2 && slices.Equal(x[:3], y[:3])
+}
+
 // TestFigures counts what is told of plain narration and what is found of sentences
 // that were read again. LECTERN_LONG=1 for the figures in README.md: three hours of
 // narration in four voices.
@@ -163,26 +176,33 @@ func TestFigures(t *testing.T) {
 		plainS, rollingS, sessions = 900, 600, 3
 	}
 	out := newTable()
-	var plain share // openings searched, and read_twice told
+	var plain, alike share // openings searched, and read_twice told
 	var minutes float64
 	for i, s := range m.voices {
 		for k := range sessions {
 			made, err := s.Plain(t.Context(), pcg(uint64(i), uint64(k)), plainS)
-			v := voiceOf(session(t, made, err).Recordings[0].Samples)
+			r := session(t, made, err).Recordings[0]
+			v := voiceOf(r.Samples)
 			plain.of += len(v.m.Phrases)
-			minutes += seconds(len(made.Recordings[0].Samples)) / 60
+			minutes += seconds(len(r.Samples)) / 60
+			for n := range made.Script[1:] {
+				if beginAlike(made.Script[n], made.Script[n+1]) {
+					alike.of++
+				}
+			}
 			for _, got := range v.Retakes(nil) {
 				plain.got++
 				told(t, s.Name+", plain narration", got)
-				for _, u := range made.Recordings[0].Utterances {
-					if u.To > got.First.From*speech.FrameSamples && u.From < got.Again.To*speech.FrameSamples {
-						t.Logf("%.2f s: %s", seconds(u.From), made.Script[u.Sentence])
-					}
+				first, again := made.Script[at(r, got.First.From)], made.Script[at(r, got.Again.From)]
+				t.Logf("%s / %s", first, again)
+				if beginAlike(first, again) {
+					alike.got++
 				}
 			}
 		}
 	}
 	out.row(fmt.Sprintf("told in %.1f minutes of plain narration, of openings searched", minutes), plain)
+	out.row("of them where two sentences begin with the same three words", alike)
 	var slips, read, truly retakeFigures
 	for i, s := range m.voices {
 		for k := range sessions {

@@ -21,27 +21,20 @@ type Passage struct {
 	From, To int
 }
 
-// Pickups is a chapter of n sentences, recording 0, in which words are wrong, and a
-// pickup, recording 1, that reads these passages right, one of each kind asked for, in
-// their order. What must be refused stands at the end of the script, if the chapter has
-// not got it at all.
+// Pickups is a chapter of n sentences, 7 or more for each passage, recording 0, in which
+// words are wrong, and a pickup, recording 1, that reads these passages right, one of
+// each kind asked for, in their order. A passage the chapter has not got stands at the
+// end of the script.
 func (s *Studio) Pickups(ctx context.Context, rng *rand.Rand, n int, kinds ...string) (*Session, []Passage, error) {
-	script := s.draw(rng, n+len(kinds))
-	absent := script[n:]
-	script = slices.Clone(script[:n])
+	all := s.draw(rng, len(s.pool))
+	script, spare := slices.Clone(all[:n]), all[n:]
 	old := map[int]string{}
 	var passages []Passage
 	for i, kind := range kinds {
 		// Each passage has its own part of the chapter, away from its edges.
 		k := n*i/len(kinds) + 2 + rng.IntN(n/len(kinds)-4)
-		for range n { // a sentence with a middle
-			if len(strings.Fields(script[k])) >= 6 {
-				break
-			}
-			script[k] = s.pool[rng.IntN(len(s.pool))]
-			for slices.Index(script, script[k]) != k {
-				script[k] = s.pool[rng.IntN(len(s.pool))]
-			}
+		for len(strings.Fields(script[k])) < 6 { // a sentence with a middle
+			script[k], spare = spare[0], spare[1:]
 		}
 		p := Passage{kind, k, k + 1}
 		switch kind {
@@ -56,7 +49,7 @@ func (s *Studio) Pickups(ctx context.Context, rng *rand.Rand, n int, kinds ...st
 			old[k] = s.misread(rng, script[k], w)
 			p.From, p.To = k-1, k+2
 		case Absent:
-			script = append(script, absent[i])
+			script, spare = append(script, spare[0]), spare[1:]
 			p.From, p.To = len(script)-1, len(script)
 		case Double:
 			script[(k+n/2)%n] = script[k]

@@ -19,7 +19,7 @@ func (s *Studio) draw(rng *rand.Rand, n int) (script []string) {
 
 // Things a writer repeats on purpose. None of them is a slip.
 var (
-	refrains = []string{"And the ferry does not wait.", "So it stands in the ledger of small tides.", "There are no small tides, she said, only small ledgers."}
+	refrains = []string{"And the ferry does not wait.", "So it stands in the ledger of small tides.", "Small tides, she said, want small ledgers."}
 	cries    = []string{"Never. Never again.", "Gone. All gone.", "No. No, no, no.", "Wait. Wait for me.", "Row on. Row on, he cried."}
 	lists    = []string{"One rope, two ropes, three ropes, and no boat.", "The salt was gone, the rope was gone, the lamp was gone.", "She asked the baker, she asked the pilot, she asked the watch."}
 	tags     = []string{`"%s," said the ferryman.`, `"%s," said the keeper of the ledger.`}
@@ -34,17 +34,17 @@ func Tale(rng *rand.Rand, n int) (script []string) {
 	speak := func(i int) string { return fmt.Sprintf(tag, capital(words['S'][i%len(words['S'])])) }
 	for len(script) < n {
 		// Nothing whole stands twice in a row: that would be a slip to any ear.
-		switch rng.IntN(16) {
-		case 0:
+		switch rng.IntN(60) {
+		case 0, 1, 2, 3:
 			script = append(script, refrain, teller.Sentence())
-		case 1:
+		case 4, 5, 6, 7:
 			script = append(script, cries[rng.IntN(len(cries))], teller.Sentence())
-		case 2:
+		case 8, 9, 10, 11:
 			script = append(script, lists[rng.IntN(len(lists))], teller.Sentence())
-		case 3:
+		case 12, 13, 14, 15:
 			i := rng.IntN(len(words['S']))
 			script = append(script, speak(i), speak(i+1+rng.IntN(len(words['S'])-1)))
-		case 4:
+		case 16: // rarer in books, and hardest to tell from a slip
 			a, b := teller.Sentence(), strings.Fields(teller.Sentence())
 			opening := strings.Fields(a)
 			opening = opening[:len(opening)/2]
@@ -106,7 +106,7 @@ func (s *Studio) rolling(ctx context.Context, rng *rand.Rand, longS, slips, mark
 		} else if err := d.read(k, own); err != nil {
 			return nil, err
 		}
-		if rng.IntN(12) == 0 {
+		if rng.IntN(6) == 0 {
 			d.click()
 		} else {
 			d.pause()
