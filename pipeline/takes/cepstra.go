@@ -141,6 +141,7 @@ type Voice struct {
 	// mean and scale bring a frame to a mean of 0 and a deviation of 1 over the speech. A
 	// slope has its zero where nothing changes.
 	mean, scale [dims]float32
+	apart       float64 // see unrelated; 0 until it is asked for
 }
 
 // Voice ends the stream. m is the map of the same stream.

@@ -112,7 +112,7 @@ func cover(first []frame, starts []int, second []frame, unrelated float64) (c co
 }
 
 // slipShare is how much of a try may be its slip. Our choice.
-const slipShare = 0.6
+const slipShare = 0.8
 
 // said tells whether a stretch that the alignment leaves out is said by the later reading
 // all the same, right before or after: a slip that was begun again.

@@ -2,6 +2,7 @@ package takes
 
 import (
 	"math"
+	"slices"
 
 	"lectern/pipeline/speech"
 )
@@ -21,6 +22,8 @@ const (
 	gapFrames = 60
 	// endFrames is how much of the later reading's end may lie beyond the alignment.
 	endFrames = 30
+	// tailFrames is the most of a take's end that is given up for the earlier reading.
+	tailFrames = 10 * speech.FramesPerSecond
 	// runSlack is how far from the end of a run the later reading may end.
 	runSlack = 25
 )
@@ -29,6 +32,9 @@ const (
 type joined struct {
 	kind     string
 	from, to int // the runs of the earlier reading that are dropped
+	// keep is how many runs of the take are used: the end of one that stops in the middle
+	// of a sentence is not, where the earlier reading says all of it.
+	keep     int
 	likeness float64
 	gainDB   float64
 	unread   []Stretch
@@ -54,7 +60,7 @@ func join(earlier, take line) joined {
 		}
 	}
 	if best.kind == "" || second > secondBest*best.likeness {
-		return joined{kind: Apart, from: len(earlier), to: len(earlier)}
+		return joined{kind: Apart, from: len(earlier), to: len(earlier), keep: len(take)}
 	}
 	return best
 }
@@ -69,12 +75,16 @@ func judge(earlier, take line, words []frame, p place, unrelated float64) (joine
 	if p.evidence < sure {
 		return joined{}, false
 	}
-	j := joined{kind: ReadAgain, from: p.run, to: len(earlier), gainDB: p.gainDB(earlier, take)}
+	j := joined{kind: ReadAgain, from: p.run, to: len(earlier), keep: len(take), gainDB: p.gainDB(earlier, take)}
 	rest := earlier.frames(p.run, math.MaxInt)
-	if to, atEnd := earlier.endOf(p.run, p.first); len(words)-p.second <= endFrames && atEnd && to < len(earlier) {
-		// The take ends first, where a run does. What comes behind it stays, however short.
-		j.kind, j.to = Inserted, to
-		rest = rest[:earlier[:to].length(p.run)]
+	if len(words)-p.second <= slipFrames && len(rest)-p.first > endFrames {
+		// The take ends first. What comes behind it stays, however short.
+		to, keep, ok := p.resume(earlier, take)
+		if !ok {
+			return joined{}, false
+		}
+		j.kind, j.to, j.keep = Inserted, to, keep
+		rest, words = rest[:earlier[:to].length(p.run)], words[:take[:keep].length(0)]
 	}
 	c, ok := cover(rest, earlier[:j.to].starts(p.run), words, unrelated)
 	if !ok || c.evidence < sure {
@@ -85,6 +95,25 @@ func judge(earlier, take line, words []frame, p place, unrelated float64) (joine
 		j.unread = append(j.unread, earlier.stretch(p.run, gap))
 	}
 	return j, true
+}
+
+// resume finds where the earlier reading goes on behind a take that ends in the middle of
+// it: at the last place at which both have a gap between two runs.
+func (p *place) resume(earlier, take line) (to, keep int, ok bool) {
+	if to, ok := earlier.endOf(p.run, p.first); ok && take.length(0)-p.second <= endFrames {
+		return to, len(take), true
+	}
+	starts := take.starts(0)
+	for keep := len(take) - 1; keep > 0 && take.length(keep) <= tailFrames; keep-- {
+		i := slices.IndexFunc(p.to, func(to int32) bool { return int(to) >= starts[keep] })
+		if i <= 0 {
+			continue
+		}
+		if to, ok := earlier.endOf(p.run, i); ok {
+			return to, keep, true
+		}
+	}
+	return 0, 0, false
 }
 
 // starts returns where the runs from run i on begin, in frames of words.

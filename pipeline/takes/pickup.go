@@ -105,7 +105,7 @@ type pickupSearch struct {
 }
 
 func newPickupSearch(l line, nearS float64) *pickupSearch {
-	s := &pickupSearch{line: l, powers: l.powers(0), sure: surePickup, starts: l.starts(0), candidate: make([]bool, len(l))}
+	s := &pickupSearch{line: l, powers: l.powers(0), sure: surePickup, starts: l.starts(0), unrelated: unrelatedIn(l), candidate: make([]bool, len(l))}
 	if nearS >= 0 {
 		s.sure = surePlaced
 	}
@@ -157,10 +157,6 @@ func (s *pickupSearch) openings(words line) []int {
 		}
 	}
 	slices.SortStableFunc(found, func(a, b opening) int { return cmp.Compare(a.distance, b.distance) })
-	s.unrelated = unrelatedUsual
-	if len(found) >= fewPlaces {
-		s.unrelated = max(found[len(found)/2].distance, unrelatedUsual-0.1)
-	}
 	var out []int
 	for _, o := range found[:min(len(found), pickupPlaces)] {
 		a := align(s.line.frames(o.run, reachOf(len(trial))), trial, s.unrelated)

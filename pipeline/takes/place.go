@@ -49,7 +49,7 @@ func places(earlier, later line) (out []place, unrelated float64) {
 		}
 		rest -= earlier[i].Len()
 	}
-	unrelated = unrelatedUsual
+	unrelated = unrelatedIn(earlier)
 	if len(all) >= fewPlaces {
 		slices.Sort(all)
 		unrelated = all[len(all)/2]
@@ -64,6 +64,17 @@ func places(earlier, later line) (out []place, unrelated float64) {
 	}
 	slices.SortStableFunc(out, func(a, b place) int { return cmp.Compare(b.evidence, a.evidence) })
 	return out, unrelated
+}
+
+// unrelatedIn is how far apart unrelated words are in the raws of a line.
+func unrelatedIn(l line) float64 {
+	sum, n := 0.0, 0
+	for i, r := range l {
+		if i == 0 || r.voice != l[i-1].voice {
+			sum, n = sum+r.voice.unrelated(), n+1
+		}
+	}
+	return sum / float64(max(n, 1))
 }
 
 // sameWay tells whether two places lay the later reading over the same words: one of them

@@ -122,6 +122,13 @@ func (v *Voice) reach(from, n int) int {
 // unrelated returns how far apart unrelated words of a reading are: the middle over
 // stretches of two seconds that begin with some run and with one a little later.
 func (v *Voice) unrelated() float64 {
+	if v.apart == 0 {
+		v.apart = v.learnUnrelated()
+	}
+	return v.apart
+}
+
+func (v *Voice) learnUnrelated() float64 {
 	var found []float64
 	for step := 2; step < 10 && len(found) < 10*fewPlaces; step++ {
 		for i := 0; i+step < len(v.m.Runs) && len(found) < 10*fewPlaces; i++ {

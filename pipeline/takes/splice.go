@@ -162,7 +162,7 @@ func (s *splicer) begin(r run, j Join) {
 // take joins a take to the line.
 func (s *splicer) take(raw int, l line) {
 	j := join(s.line, l)
-	s.replace(raw, l, j)
+	s.replace(raw, l[:j.keep], j)
 }
 
 // replace puts l in the place of the runs j drops.
