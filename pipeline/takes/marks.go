@@ -79,6 +79,10 @@ const (
 	// knocks on each other's heels come to that. Such a one within 0.8 s of a row, and not
 	// likeDB softer, says that things fall down or somebody types.
 	otherRingMS = 70.0
+	// wordHops is how soon behind a mark a word may follow: 0.2 s. A consonant that is
+	// parted from its vowel as a knock is, and as loud as the mark, comes no sooner than
+	// knockHops.
+	wordHops, knockHops = 0.2 * hopsPerSecond, 0.3 * hopsPerSecond
 	// mostSounds and even bound a row of more than two: somebody who claps three or four
 	// times does so evenly, within a factor of two; a row without end is a clock or steps.
 	mostSounds, even = 4, 2.0
@@ -285,8 +289,8 @@ func (l *MarkListener) Marks(m *speech.Map) []Mark {
 // finding is the work of Marks.
 type finding struct {
 	m     *speech.Map
-	words []bool // frames of phrases
-	clean []bool // frames that hold room alone
+	words []bool  // frames of phrases
+	clean []bool  // frames that hold room alone
 	over  []heard // that may be part of a mark
 	other []heard // that may not, since they ring too long or into each other
 	room  []float32
@@ -297,6 +301,7 @@ type heard struct {
 	sound
 	room     float64 // the mean square of the room around it
 	overDB   float64 // how far it stands over the room
+	sharp    bool    // shorter than 60 ms and over then
 	inPhrase bool    // the map took it for a part of a word, rightly or wrongly
 }
 
@@ -350,8 +355,9 @@ func (f *finding) hear(s sound) {
 	switch ring := s.ringMS(h.room); {
 	case h.overDB < overRoomDB:
 	case ring <= mostRingMS && h.quiet(float64(s.after), tailDB):
+		h.sharp = true
 		f.over = append(f.over, h)
-	case ring <= otherRingMS && !h.inPhrase:
+	case ring <= otherRingMS:
 		f.other = append(f.other, h)
 	}
 }
@@ -421,19 +427,28 @@ func (f *finding) parted(row []heard) bool {
 	return true
 }
 
-// alone tells whether no other sound that rings is heard in a pause near a row.
+// alone tells whether no other sound that rings is heard in a pause near a row, nor right
+// behind it, where no word can be yet. A sharp one in a phrase may be the last consonant
+// of the slip; two are none.
 func (f *finding) alone(row []heard) bool {
 	first, last := row[0], row[len(row)-1]
 	softest := math.Inf(1)
 	for _, h := range row {
 		softest = min(softest, h.overDB)
 	}
+	consonants := 0
 	for _, sounds := range [][]heard{f.over, f.other} {
 		for _, o := range sounds {
-			near := first.hop-o.hop <= farthest && o.hop-last.hop <= farthest
-			if near && !o.inPhrase && o.dies >= dryDB && o.overDB >= softest-likeDB &&
-				!slices.ContainsFunc(row, func(h heard) bool { return h.hop == o.hop }) {
+			behind := o.hop - last.hop
+			switch {
+			case first.hop-o.hop > farthest, behind > farthest, o.dies < dryDB, o.overDB < softest-likeDB,
+				slices.ContainsFunc(row, func(h heard) bool { return h.hop == o.hop }):
+			case !o.inPhrase, behind > 0 && behind <= wordHops:
 				return false
+			case o.sharp && alike(row[len(row)-1:], o):
+				if consonants++; consonants == 2 || behind > 0 && behind <= knockHops {
+					return false
+				}
 			}
 		}
 	}
