@@ -56,9 +56,10 @@ const (
 	brightDB, dullDB = -6.0, -25.0
 	// dryDB and shortDB are the power of a sound after its first 4.4 ms, against that in
 	// them. A sound that falls by 10 dB in 8 ms has -4 dB, in 4 ms -11 dB, in 2 ms -22 dB.
-	// A dry sound is a click and never a mark. A short one may be a snap of the fingers or
-	// a click that rings; doubleClick apart, two of them are no mark.
-	dryDB, shortDB = -12.0, -7.0
+	// A dry sound is a click and never a mark. A short one, unless it rings for shortRingMS
+	// after all, as the fingers of a hand that fall one by one, may be a snap or a click;
+	// two of them that lie no farther apart than doubleClick are no mark.
+	dryDB, shortDB, shortRingMS = -17.0, -7.0, 18.0
 	// doubleClick is the most by which two presses of a double-click lie apart: 0.26 s.
 	doubleClick = 0.26 * hopsPerSecond
 	// releaseFrom and releaseTo are how far a press and its release lie apart, and
@@ -101,7 +102,7 @@ type sound struct {
 
 // MarkListener listens for the sounds by which a reader marks a re-reading. It hears a
 // mono stream at 44.1 kHz, full scale 1, as speech.Analyzer does: with the rumble taken
-// out. Blocks may have any length; the answer does not depend on it. It keeps 50 bytes
+// out. Blocks may have any length; the answer does not depend on it. It keeps 40 bytes
 // for each sudden sound, words among them: less than 2 MB an hour.
 type MarkListener struct {
 	sum  [markBands]float64 // of the hop that is being heard
@@ -274,9 +275,9 @@ func (l *MarkListener) Marks(m *speech.Map) []Mark {
 		f.hear(s)
 	}
 	var out []Mark
-	for i := 0; i < len(f.over); i++ {
+	for i := 0; i < len(f.knocks); i++ {
 		row, last := f.row(i)
-		if isMark(row, f.over) && f.parted(row) && f.alone(row) {
+		if f.isMark(row) {
 			out = append(out, f.mark(row))
 		} else if len(row) > 1 && row[0].inPhrase {
 			continue // the last consonant of a word; the row may begin behind it
@@ -288,20 +289,20 @@ func (l *MarkListener) Marks(m *speech.Map) []Mark {
 
 // finding is the work of Marks.
 type finding struct {
-	m     *speech.Map
-	words []bool  // frames of phrases
-	clean []bool  // frames that hold room alone
-	over  []heard // that may be part of a mark
-	other []heard // that may not, since they ring too long or into each other
-	room  []float32
+	m      *speech.Map
+	words  []bool // frames of phrases
+	clean  []bool // frames that hold room alone
+	knocks []heard
+	room   []float32
 }
 
-// heard is a sharp sound over the room.
+// heard is a sudden sound over the room, no longer than a knock.
 type heard struct {
 	sound
 	room     float64 // the mean square of the room around it
 	overDB   float64 // how far it stands over the room
-	sharp    bool    // shorter than 60 ms and over then
+	ring     float64 // its ringMS
+	sharp    bool    // it may be part of a mark
 	inPhrase bool    // the map took it for a part of a word, rightly or wrongly
 }
 
@@ -344,7 +345,7 @@ func (f *finding) roomAt(frame int) float64 {
 	return ratio(f.m.NoiseDB)
 }
 
-// hear keeps a sound that is sharp and loud enough.
+// hear keeps a sound that is loud enough and no breath and no word.
 func (f *finding) hear(s sound) {
 	frame := s.hop / hopsPerFrame
 	if frame >= f.m.Features.Len() || s.bright() < dullDB {
@@ -352,13 +353,10 @@ func (f *finding) hear(s sound) {
 	}
 	h := heard{sound: s, room: max(f.roomAt(frame), leastPower), inPhrase: f.words[frame]}
 	h.overDB = decibels(float64(s.loud[all]) / h.room)
-	switch ring := s.ringMS(h.room); {
-	case h.overDB < overRoomDB:
-	case ring <= mostRingMS && h.quiet(float64(s.after), tailDB):
-		h.sharp = true
-		f.over = append(f.over, h)
-	case ring <= otherRingMS:
-		f.other = append(f.other, h)
+	h.ring = s.ringMS(h.room)
+	h.sharp = h.ring <= mostRingMS && h.quiet(float64(s.after), tailDB)
+	if h.overDB >= overRoomDB && h.ring <= otherRingMS {
+		f.knocks = append(f.knocks, h)
 	}
 }
 
@@ -371,17 +369,17 @@ func (h *heard) quiet(power, underDB float64) bool {
 // mark, with nothing but room between them, and the place of the last. Dry clicks are
 // left out, and what is much softer.
 func (f *finding) row(i int) (row []heard, last int) {
-	first := f.over[i]
-	if first.dies < dryDB || !first.quiet(float64(first.before[all]), quietDB) {
+	first := f.knocks[i]
+	if !first.sharp || first.dies < dryDB || !first.quiet(float64(first.before[all]), quietDB) {
 		return nil, i
 	}
 	row, last = []heard{first}, i
-	for j, h := range f.over[i+1:] {
+	for j, h := range f.knocks[i+1:] {
 		end := row[len(row)-1]
 		if h.hop-end.hop > farthest {
 			break
 		}
-		if h.dies >= dryDB && alike(row, h) && f.roomBetween(end, h) {
+		if h.sharp && h.dies >= dryDB && alike(row, h) && f.roomBetween(end, h) {
 			row, last = append(row, h), i+1+j
 		}
 	}
@@ -437,18 +435,16 @@ func (f *finding) alone(row []heard) bool {
 		softest = min(softest, h.overDB)
 	}
 	consonants := 0
-	for _, sounds := range [][]heard{f.over, f.other} {
-		for _, o := range sounds {
-			behind := o.hop - last.hop
-			switch {
-			case first.hop-o.hop > farthest, behind > farthest, o.dies < dryDB, o.overDB < softest-likeDB,
-				slices.ContainsFunc(row, func(h heard) bool { return h.hop == o.hop }):
-			case !o.inPhrase, behind > 0 && behind <= wordHops:
+	for _, o := range f.knocks {
+		behind := o.hop - last.hop
+		switch {
+		case first.hop-o.hop > farthest, behind > farthest, o.dies < dryDB, o.overDB < softest-likeDB,
+			slices.ContainsFunc(row, func(h heard) bool { return h.hop == o.hop }):
+		case !o.inPhrase, behind > 0 && behind <= wordHops:
+			return false
+		case o.sharp && alike(row[len(row)-1:], o):
+			if consonants++; consonants == 2 || behind > 0 && behind <= knockHops {
 				return false
-			case o.sharp && alike(row[len(row)-1:], o):
-				if consonants++; consonants == 2 || behind > 0 && behind <= knockHops {
-					return false
-				}
 			}
 		}
 	}
@@ -456,29 +452,30 @@ func (f *finding) alone(row []heard) bool {
 }
 
 // isMark tells whether the sounds of a row are a mark.
-func isMark(row, over []heard) bool {
+func (f *finding) isMark(row []heard) bool {
 	if len(row) < 2 || len(row) > mostSounds {
 		return false
 	}
 	shortest, longest := math.Inf(1), 0.0
 	ringing, released := false, true
 	for i, h := range row {
-		ringing = ringing || h.dies >= shortDB
-		released = released && hasRelease(h, over)
+		ringing = ringing || h.dies >= shortDB || h.ring >= shortRingMS
+		released = released && f.hasRelease(h)
 		if i > 0 {
 			gap := float64(h.hop - row[i-1].hop)
 			shortest, longest = min(shortest, gap), max(longest, gap)
 		}
 	}
-	return shortest >= closest && longest <= even*shortest && !released && (ringing || shortest > doubleClick)
+	return shortest >= closest && longest <= even*shortest && !released && (ringing || shortest > doubleClick) &&
+		f.parted(row) && f.alone(row)
 }
 
 // hasRelease tells whether a sound has another beside it, as the press of a mouse button
 // has its release.
-func hasRelease(h heard, over []heard) bool {
-	for _, o := range over {
+func (f *finding) hasRelease(h heard) bool {
+	for _, o := range f.knocks {
 		gap := math.Abs(float64(h.hop - o.hop))
-		if gap >= releaseFrom && gap <= releaseTo && math.Abs(h.overDB-o.overDB) <= releaseDB {
+		if o.sharp && gap >= releaseFrom && gap <= releaseTo && math.Abs(h.overDB-o.overDB) <= releaseDB {
 			return true
 		}
 	}
