@@ -129,15 +129,21 @@ func NewMarkListener() *MarkListener {
 // Add hears a block.
 func (l *MarkListener) Add(block []float32) {
 	const k = 0.19242 // 1 - exp(-2 pi upperHz / 44100)
-	for _, x := range block {
-		v := float64(x)
-		l.low[0] += k * (v - l.low[0])
-		high := v - l.low[0]
-		l.low[1] += k * (high - l.low[1])
-		high -= l.low[1]
-		l.sum[all] += v * v
-		l.sum[upper] += high * high
-		if l.n++; l.n == hopSamples {
+	for len(block) > 0 {
+		n := min(len(block), hopSamples-l.n)
+		low, low2, sum, sumUpper := l.low[0], l.low[1], l.sum[all], l.sum[upper]
+		for _, x := range block[:n] {
+			v := float64(x)
+			low = (1-k)*low + k*v
+			high := v - low
+			low2 = (1-k)*low2 + k*high
+			high -= low2
+			sum += v * v
+			sumUpper += high * high
+		}
+		l.low, l.sum = [2]float64{low, low2}, [markBands]float64{sum, sumUpper}
+		block = block[n:]
+		if l.n += n; l.n == hopSamples {
 			l.hop()
 		}
 	}
@@ -175,12 +181,15 @@ func (l *MarkListener) power(band, from, to int) float64 {
 // riseAt tells how many times the 10 ms from a hop on stand over what was before, in
 // the band where they do most.
 func (l *MarkListener) riseAt(hop int) float32 {
+	const share = float64(beforeHops) / loudHops
 	most := 0.0
+	at := hop - l.base
 	for b := range markBands {
-		before := l.power(b, hop-besideHops-beforeHops, hop-besideHops)
-		most = max(most, l.power(b, hop, hop+loudHops)/max(before, leastPower))
+		cum := l.cum[b]
+		before := max(cum[at-besideHops]-cum[at-besideHops-beforeHops], beforeHops*leastPower)
+		most = max(most, (cum[at+loudHops]-cum[at])/before)
 	}
-	return float32(most)
+	return float32(share * most)
 }
 
 // leastPower is what counts as nothing: -120 dBFS.
