@@ -56,9 +56,10 @@ const (
 	brightDB, dullDB = -6.0, -25.0
 	// dryDB and shortDB are the power of a sound after its first 4.4 ms, against that in
 	// them. A sound that falls by 10 dB in 8 ms has -4 dB, in 4 ms -11 dB, in 2 ms -22 dB.
-	// A dry sound is a click and never a mark. A short one may be a snap of the fingers or
-	// a click that rings; doubleClick apart, two of them are no mark.
-	dryDB, shortDB = -12.0, -7.0
+	// A dry sound is a click and never a mark. A short one, unless it rings for shortRingMS
+	// after all, as the fingers of a hand that fall one by one, may be a snap or a click;
+	// two of them that lie no farther apart than doubleClick are no mark.
+	dryDB, shortDB, shortRingMS = -17.0, -7.0, 18.0
 	// doubleClick is the most by which two presses of a double-click lie apart: 0.26 s.
 	doubleClick = 0.26 * hopsPerSecond
 	// releaseFrom and releaseTo are how far a press and its release lie apart, and
@@ -79,6 +80,10 @@ const (
 	// knocks on each other's heels come to that. Such a one within 0.8 s of a row, and not
 	// likeDB softer, says that things fall down or somebody types.
 	otherRingMS = 70.0
+	// wordHops is how soon behind a mark a word may follow: 0.2 s. A consonant that is
+	// parted from its vowel as a knock is, and as loud as the mark, comes no sooner than
+	// knockHops.
+	wordHops, knockHops = 0.2 * hopsPerSecond, 0.3 * hopsPerSecond
 	// mostSounds and even bound a row of more than two: somebody who claps three or four
 	// times does so evenly, within a factor of two; a row without end is a clock or steps.
 	mostSounds, even = 4, 2.0
@@ -97,7 +102,7 @@ type sound struct {
 
 // MarkListener listens for the sounds by which a reader marks a re-reading. It hears a
 // mono stream at 44.1 kHz, full scale 1, as speech.Analyzer does: with the rumble taken
-// out. Blocks may have any length; the answer does not depend on it. It keeps 50 bytes
+// out. Blocks may have any length; the answer does not depend on it. It keeps 40 bytes
 // for each sudden sound, words among them: less than 2 MB an hour.
 type MarkListener struct {
 	sum  [markBands]float64 // of the hop that is being heard
@@ -124,15 +129,21 @@ func NewMarkListener() *MarkListener {
 // Add hears a block.
 func (l *MarkListener) Add(block []float32) {
 	const k = 0.19242 // 1 - exp(-2 pi upperHz / 44100)
-	for _, x := range block {
-		v := float64(x)
-		l.low[0] += k * (v - l.low[0])
-		high := v - l.low[0]
-		l.low[1] += k * (high - l.low[1])
-		high -= l.low[1]
-		l.sum[all] += v * v
-		l.sum[upper] += high * high
-		if l.n++; l.n == hopSamples {
+	for len(block) > 0 {
+		n := min(len(block), hopSamples-l.n)
+		low, low2, sum, sumUpper := l.low[0], l.low[1], l.sum[all], l.sum[upper]
+		for _, x := range block[:n] {
+			v := float64(x)
+			low = (1-k)*low + k*v
+			high := v - low
+			low2 = (1-k)*low2 + k*high
+			high -= low2
+			sum += v * v
+			sumUpper += high * high
+		}
+		l.low, l.sum = [2]float64{low, low2}, [markBands]float64{sum, sumUpper}
+		block = block[n:]
+		if l.n += n; l.n == hopSamples {
 			l.hop()
 		}
 	}
@@ -170,12 +181,15 @@ func (l *MarkListener) power(band, from, to int) float64 {
 // riseAt tells how many times the 10 ms from a hop on stand over what was before, in
 // the band where they do most.
 func (l *MarkListener) riseAt(hop int) float32 {
+	const share = float64(beforeHops) / loudHops
 	most := 0.0
+	at := hop - l.base
 	for b := range markBands {
-		before := l.power(b, hop-besideHops-beforeHops, hop-besideHops)
-		most = max(most, l.power(b, hop, hop+loudHops)/max(before, leastPower))
+		cum := l.cum[b]
+		before := max(cum[at-besideHops]-cum[at-besideHops-beforeHops], beforeHops*leastPower)
+		most = max(most, (cum[at+loudHops]-cum[at])/before)
 	}
-	return float32(most)
+	return float32(share * most)
 }
 
 // leastPower is what counts as nothing: -120 dBFS.
@@ -270,9 +284,9 @@ func (l *MarkListener) Marks(m *speech.Map) []Mark {
 		f.hear(s)
 	}
 	var out []Mark
-	for i := 0; i < len(f.over); i++ {
+	for i := 0; i < len(f.knocks); i++ {
 		row, last := f.row(i)
-		if isMark(row, f.over) && f.parted(row) && f.alone(row) {
+		if f.isMark(row) {
 			out = append(out, f.mark(row))
 		} else if len(row) > 1 && row[0].inPhrase {
 			continue // the last consonant of a word; the row may begin behind it
@@ -284,19 +298,20 @@ func (l *MarkListener) Marks(m *speech.Map) []Mark {
 
 // finding is the work of Marks.
 type finding struct {
-	m     *speech.Map
-	words []bool  // frames of phrases
-	clean []bool  // frames that hold room alone
-	over  []heard // that may be part of a mark
-	other []heard // that may not, since they ring too long or into each other
-	room  []float32
+	m      *speech.Map
+	words  []bool // frames of phrases
+	clean  []bool // frames that hold room alone
+	knocks []heard
+	room   []float32
 }
 
-// heard is a sharp sound over the room.
+// heard is a sudden sound over the room, no longer than a knock.
 type heard struct {
 	sound
 	room     float64 // the mean square of the room around it
 	overDB   float64 // how far it stands over the room
+	ring     float64 // its ringMS
+	sharp    bool    // it may be part of a mark
 	inPhrase bool    // the map took it for a part of a word, rightly or wrongly
 }
 
@@ -339,7 +354,7 @@ func (f *finding) roomAt(frame int) float64 {
 	return ratio(f.m.NoiseDB)
 }
 
-// hear keeps a sound that is sharp and loud enough.
+// hear keeps a sound that is loud enough and no breath and no word.
 func (f *finding) hear(s sound) {
 	frame := s.hop / hopsPerFrame
 	if frame >= f.m.Features.Len() || s.bright() < dullDB {
@@ -347,12 +362,10 @@ func (f *finding) hear(s sound) {
 	}
 	h := heard{sound: s, room: max(f.roomAt(frame), leastPower), inPhrase: f.words[frame]}
 	h.overDB = decibels(float64(s.loud[all]) / h.room)
-	switch ring := s.ringMS(h.room); {
-	case h.overDB < overRoomDB:
-	case ring <= mostRingMS && h.quiet(float64(s.after), tailDB):
-		f.over = append(f.over, h)
-	case ring <= otherRingMS && !h.inPhrase:
-		f.other = append(f.other, h)
+	h.ring = s.ringMS(h.room)
+	h.sharp = h.ring <= mostRingMS && h.quiet(float64(s.after), tailDB)
+	if h.overDB >= overRoomDB && h.ring <= otherRingMS {
+		f.knocks = append(f.knocks, h)
 	}
 }
 
@@ -365,17 +378,17 @@ func (h *heard) quiet(power, underDB float64) bool {
 // mark, with nothing but room between them, and the place of the last. Dry clicks are
 // left out, and what is much softer.
 func (f *finding) row(i int) (row []heard, last int) {
-	first := f.over[i]
-	if first.dies < dryDB || !first.quiet(float64(first.before[all]), quietDB) {
+	first := f.knocks[i]
+	if !first.sharp || first.dies < dryDB || !first.quiet(float64(first.before[all]), quietDB) {
 		return nil, i
 	}
 	row, last = []heard{first}, i
-	for j, h := range f.over[i+1:] {
+	for j, h := range f.knocks[i+1:] {
 		end := row[len(row)-1]
 		if h.hop-end.hop > farthest {
 			break
 		}
-		if h.dies >= dryDB && alike(row, h) && f.roomBetween(end, h) {
+		if h.sharp && h.dies >= dryDB && alike(row, h) && f.roomBetween(end, h) {
 			row, last = append(row, h), i+1+j
 		}
 	}
@@ -421,18 +434,25 @@ func (f *finding) parted(row []heard) bool {
 	return true
 }
 
-// alone tells whether no other sound that rings is heard in a pause near a row.
+// alone tells whether no other sound that rings is heard in a pause near a row, nor right
+// behind it, where no word can be yet. A sharp one in a phrase may be the last consonant
+// of the slip; two are none.
 func (f *finding) alone(row []heard) bool {
 	first, last := row[0], row[len(row)-1]
 	softest := math.Inf(1)
 	for _, h := range row {
 		softest = min(softest, h.overDB)
 	}
-	for _, sounds := range [][]heard{f.over, f.other} {
-		for _, o := range sounds {
-			near := first.hop-o.hop <= farthest && o.hop-last.hop <= farthest
-			if near && !o.inPhrase && o.dies >= dryDB && o.overDB >= softest-likeDB &&
-				!slices.ContainsFunc(row, func(h heard) bool { return h.hop == o.hop }) {
+	consonants := 0
+	for _, o := range f.knocks {
+		behind := o.hop - last.hop
+		switch {
+		case first.hop-o.hop > farthest, behind > farthest, o.dies < dryDB, o.overDB < softest-likeDB,
+			slices.ContainsFunc(row, func(h heard) bool { return h.hop == o.hop }):
+		case !o.inPhrase, behind > 0 && behind <= wordHops:
+			return false
+		case o.sharp && alike(row[len(row)-1:], o):
+			if consonants++; consonants == 2 || behind > 0 && behind <= knockHops {
 				return false
 			}
 		}
@@ -441,29 +461,30 @@ func (f *finding) alone(row []heard) bool {
 }
 
 // isMark tells whether the sounds of a row are a mark.
-func isMark(row, over []heard) bool {
+func (f *finding) isMark(row []heard) bool {
 	if len(row) < 2 || len(row) > mostSounds {
 		return false
 	}
 	shortest, longest := math.Inf(1), 0.0
 	ringing, released := false, true
 	for i, h := range row {
-		ringing = ringing || h.dies >= shortDB
-		released = released && hasRelease(h, over)
+		ringing = ringing || h.dies >= shortDB || h.ring >= shortRingMS
+		released = released && f.hasRelease(h)
 		if i > 0 {
 			gap := float64(h.hop - row[i-1].hop)
 			shortest, longest = min(shortest, gap), max(longest, gap)
 		}
 	}
-	return shortest >= closest && longest <= even*shortest && !released && (ringing || shortest > doubleClick)
+	return shortest >= closest && longest <= even*shortest && !released && (ringing || shortest > doubleClick) &&
+		f.parted(row) && f.alone(row)
 }
 
 // hasRelease tells whether a sound has another beside it, as the press of a mouse button
 // has its release.
-func hasRelease(h heard, over []heard) bool {
-	for _, o := range over {
+func (f *finding) hasRelease(h heard) bool {
+	for _, o := range f.knocks {
 		gap := math.Abs(float64(h.hop - o.hop))
-		if gap >= releaseFrom && gap <= releaseTo && math.Abs(h.overDB-o.overDB) <= releaseDB {
+		if o.sharp && gap >= releaseFrom && gap <= releaseTo && math.Abs(h.overDB-o.overDB) <= releaseDB {
 			return true
 		}
 	}
