@@ -82,9 +82,9 @@ func (s *Session) Judge(kept []Kept) (v Verdict) {
 		}
 		for _, at := range []int{k.From, k.To} {
 			v.Edges++
-			if s.inWord(k.Recording, at) {
+			if deep := s.inWord(k.Recording, at); deep > intoSpeech {
 				v.EdgesInWord++
-				v.says("raw %d at %.2f s: an edge in a word", k.Recording, seconds(at))
+				v.says("raw %d at %.2f s: an edge %.2f s within words", k.Recording, seconds(at), seconds(deep))
 			}
 		}
 	}
@@ -138,16 +138,17 @@ func (u Utterance) within(in made.Span) int {
 	return max(0, sound(u.Pieces, in.To)-sound(u.Pieces, in.From))
 }
 
-// inWord tells whether a sample lies in speech.
-func (s *Session) inWord(recording, at int) bool {
+// inWord tells how far within words a sample lies: how many samples of sound lie before
+// or behind it without a pause, whichever are fewer.
+func (s *Session) inWord(recording, at int) int {
 	for _, u := range s.Recordings[recording].Utterances {
 		for _, p := range u.Pieces {
-			if at > p.From+intoSpeech && at < p.To-intoSpeech {
-				return true
+			if at > p.From && at < p.To {
+				return min(at-p.From, p.To-at)
 			}
 		}
 	}
-	return false
+	return 0
 }
 
 // lost counts the words that were said somewhere and are not in the longest part of
@@ -211,7 +212,7 @@ func (v *Verdict) joins(s *Session, kept []Kept, said map[int]bool, all []heard)
 			}
 		}
 		v.Joins++
-		inWord := s.inWord(kept[i-1].Recording, kept[i-1].To) || s.inWord(kept[i].Recording, kept[i].From)
+		inWord := max(s.inWord(kept[i-1].Recording, kept[i-1].To), s.inWord(kept[i].Recording, kept[i].From)) > intoSpeech
 		skipped := false
 		for w := before + 1; w < after; w++ {
 			skipped = skipped || said[w]
