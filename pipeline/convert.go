@@ -33,7 +33,7 @@ func convert(ctx context.Context, path string, s *survey, rumbleHz float64, aim 
 		}
 	}()
 	filter := newRumbleFilter(rumbleHz)
-	analyzer, voice := speech.NewAnalyzer(), takes.NewAnalyzer()
+	analyzer, voice, marks := speech.NewAnalyzer(), takes.NewAnalyzer(), takes.NewMarkListener()
 	listener := findings.NewListener()
 	unfiltered, recorded := framePower{}, framePower{}
 	var clean []float32
@@ -45,6 +45,7 @@ func convert(ctx context.Context, path string, s *survey, rumbleHz float64, aim 
 		filter.apply(clean)
 		analyzer.Add(clean)
 		voice.Add(clean)
+		marks.Add(clean)
 		return out.write(clean)
 	}
 	converter := resample.New(info.SampleRateHz)
@@ -73,6 +74,12 @@ func convert(ctx context.Context, path string, s *survey, rumbleHz float64, aim 
 		return nil, nil, err
 	}
 	rec = &recording{scratch: sc, m: speech.Draw(analyzer.Features())}
+	rec.marks = marks.Marks(rec.m)
+	var claps []speech.Span
+	for _, mark := range rec.marks {
+		claps = append(claps, mark.Sounds)
+	}
+	rec.m = rec.m.Without(claps)
 	rec.voice = voice.Voice(rec.m)
 	rec.faults = listener.Conclude(rec.m, aim, silentVoiceDBFS)
 	power := unfiltered.frames(rec.m.Features.Len())
