@@ -37,6 +37,7 @@ type joined struct {
 	keep     int
 	likeness float64
 	gainDB   float64
+	colorDB  []float64
 	unread   []Stretch
 }
 
@@ -75,7 +76,7 @@ func judge(earlier, take line, words []frame, p place, unrelated float64) (joine
 	if p.evidence < sure {
 		return joined{}, false
 	}
-	j := joined{kind: ReadAgain, from: p.run, to: len(earlier), keep: len(take), gainDB: p.gainDB(earlier, take)}
+	j := joined{kind: ReadAgain, from: p.run, to: len(earlier), keep: len(take), gainDB: p.gainDB(earlier, take), colorDB: p.color(earlier, p.run, take)}
 	rest := earlier.frames(p.run, math.MaxInt)
 	if len(words)-p.second <= slipFrames && len(rest)-p.first > endFrames {
 		// The take ends first. What comes behind it stays, however short.

@@ -37,6 +37,7 @@ type passage struct {
 	unread   []Stretch
 	// first and second are the summed power of the words both have in common.
 	first, second float64
+	colorDB       []float64
 }
 
 // pickUp puts the passages of a pickup into the line. Either all have a sure place or
@@ -72,7 +73,8 @@ func (s *splicer) pickUp(raw int, l line) error {
 	for i := len(found) - 1; i >= 0; i-- {
 		p := found[i]
 		s.replace(raw, p.words, joined{
-			kind: PickedUp, from: p.from, to: p.to, likeness: p.evidence / search.sure, gainDB: gainDB, unread: p.unread,
+			kind: PickedUp, from: p.from, to: p.to, likeness: p.evidence / search.sure, keep: len(p.words),
+			gainDB: gainDB, colorDB: p.colorDB, unread: p.unread,
 		})
 	}
 	return nil
@@ -197,7 +199,7 @@ func (s *pickupSearch) place(words line, runs []int) (passage, string) {
 
 // passage describes how a passage goes into its place.
 func (s *pickupSearch) passage(words line, p place, to int) passage {
-	out := passage{words: words, from: p.run, to: to, evidence: p.evidence}
+	out := passage{words: words, from: p.run, to: to, evidence: p.evidence, colorDB: p.color(s.line, p.run, words)}
 	for _, gap := range p.unread(p.first) {
 		out.unread = append(out.unread, s.line.stretch(p.run, gap))
 	}

@@ -75,6 +75,9 @@ type Join struct {
 	// Dropped is what was left out because it is read again; Unread what of that was not
 	// found again to the word: the slip itself.
 	Dropped, Unread []Stretch
+	// ColorDB is how much stronger each octave of OctaveHz is in the later of the two
+	// readings of the same words, in dB against the mean of all; nil if unknown.
+	ColorDB []float64
 }
 
 // Spliced is the reading of a chapter, put together.
@@ -176,7 +179,7 @@ func (s *splicer) replace(raw int, l line, j joined) {
 		l[0].pause = s.line[j.from].pause
 	}
 	dropped := s.line[j.from:j.to]
-	told := Join{Kind: j.kind, Likeness: j.likeness, Dropped: dropped.stretches(), Unread: j.unread}
+	told := Join{Kind: j.kind, Likeness: j.likeness, Dropped: dropped.stretches(), Unread: j.unread, ColorDB: j.colorDB}
 	for _, r := range dropped {
 		// What an earlier join left out is read again here, too.
 		told.Dropped = append(told.Dropped, s.joins[beginning{r.raw, r.From}].Dropped...)
