@@ -22,7 +22,7 @@ import (
 
 func newMasterCmd() *cobra.Command {
 	var to string
-	var replace bool
+	var replace, plan bool
 	cmd := &cobra.Command{
 		Use:   "master [--to DIR] RAW...",
 		Short: "Master raw recordings once, without a workspace",
@@ -31,6 +31,8 @@ given, beside the recording or in the folder of --to. Takes or parts of one chap
 ("03 The Ferry part 1.wav", "03 The Ferry part 2.wav") given together make one file.
 A recording named "room test" or "mic test" is measured instead: the answer is
 printed, and written as a text with its report.
+With --plan nothing is made: it is told where takes would be joined, what would be cut,
+and what seems to be read twice.
 The recordings are only read. A finished file that is there already is left alone,
 unless --replace is given.`,
 		Args: func(_ *cobra.Command, args []string) error {
@@ -42,6 +44,7 @@ unless --replace is given.`,
 	}
 	cmd.Flags().StringVar(&to, "to", "", "the folder to write into (default: beside the recording)")
 	cmd.Flags().BoolVar(&replace, "replace", false, "replace finished files that are there already")
+	cmd.Flags().BoolVar(&plan, "plan", false, "only tell what would be joined and cut")
 	set := settingsFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		settings := config.Default()
@@ -56,7 +59,12 @@ unless --replace is given.`,
 		show := newShow(cmd.OutOrStdout())
 		worst := 0
 		for _, p := range groupRaws(takes.NewNames(settings.Names), args, to) {
-			code := masterOne(cmd.Context(), p, settings.Chapter, replace, show)
+			var code int
+			if plan {
+				code = planOne(cmd.Context(), p, settings.Chapter, show)
+			} else {
+				code = masterOne(cmd.Context(), p, settings.Chapter, replace, show)
+			}
 			if cmd.Context().Err() != nil {
 				show.line("stopped; nothing half made was left behind")
 				return &exitError{code: exitFailed}

@@ -2,6 +2,7 @@ package takes
 
 import (
 	"math"
+	"slices"
 
 	"lectern/pipeline/speech"
 )
@@ -27,6 +28,24 @@ func settle(raw int, source Source, answers []Answer) []Retake {
 		}
 	}
 	return retakes
+}
+
+// loneMarks are the marks of a source behind which nothing is read again, though words
+// were read before them.
+func loneMarks(raw int, source Source, retakes []Retake) (out []Stretch) {
+	for _, m := range source.Marks {
+		runs := source.Voice.m.Runs
+		i, _ := slices.BinarySearchFunc(runs, m.Sounds.To, func(r speech.Span, at int) int { return r.From - at })
+		if i == 0 || i == len(runs) { // to begin with, or to end
+			continue
+		}
+		if !slices.ContainsFunc(retakes, func(r Retake) bool {
+			return m.Sounds.From >= r.First.From && m.Sounds.To <= runs[i].From && r.Again.From >= runs[i].From
+		}) {
+			out = append(out, Stretch{Raw: raw, Span: m.Sounds})
+		}
+	}
+	return out
 }
 
 func nearS(s float64, frame int) bool {

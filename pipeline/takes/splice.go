@@ -89,6 +89,8 @@ type Spliced struct {
 	GainDB []float64
 	// Retakes are the passages that seem to be read twice, in the order of the sources.
 	Retakes []Retake
+	// LoneMarks are marks that are still heard, because nothing is read again behind them.
+	LoneMarks []Stretch
 	// Unused are the sources of which nothing is kept, because a later take reads all of
 	// it again.
 	Unused []int
@@ -139,6 +141,7 @@ func Splice(sources []Source, answers []Answer) (*Spliced, error) {
 			s.take(i, l)
 		}
 		s.retakes = append(s.retakes, retakes...)
+		s.lone = append(s.lone, loneMarks(i, source, retakes)...)
 	}
 	return s.tell(), nil
 }
@@ -149,6 +152,7 @@ type splicer struct {
 	line    line
 	gains   []float64 // in dB
 	retakes []Retake
+	lone    []Stretch
 	// joins are the places at which something begins, by its first run.
 	joins map[beginning]Join
 }
@@ -212,6 +216,11 @@ func (s *splicer) tell() *Spliced {
 	for _, r := range s.retakes {
 		if r.State != Asked || kept(r.Raw, r.First.From) && kept(r.Raw, r.Again.From) {
 			out.Retakes = append(out.Retakes, r)
+		}
+	}
+	for _, m := range s.lone {
+		if slices.ContainsFunc(out.Stretches, func(x Stretch) bool { return x.Raw == m.Raw && x.From <= m.From && m.To <= x.To }) {
+			out.LoneMarks = append(out.LoneMarks, m)
 		}
 	}
 	for i, u := range used {
