@@ -167,6 +167,7 @@ func (m *Master) finishedFindings(joins []report.Join) []report.Finding {
 		})
 	}
 	out = append(out, m.joinFindings(joins)...)
+	out = append(out, m.markFindings()...)
 	out = append(out, tellSampleFaults(m.sampleFaults, float64(m.measured.DurationS), asIs)...)
 	out = append(out, tellFaults(m.faults, float64(m.measured.DurationS), asIs)...)
 	limit := m.job.Settings.Delivery.NoiseMaxDBFS

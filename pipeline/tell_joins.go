@@ -35,16 +35,36 @@ func (m *Master) joins() []report.Join {
 			told.UnreadS += inSeconds(u.Len())
 		}
 		a, b := m.raws.recs[earlier.Raw], m.raws.recs[later.Raw]
-		if db, _, ok := unlikeOctave(a.faults.Voice, b.faults.Voice); ok {
+		if db, _, ok := m.colorAt(i); ok {
 			told.ColorDB = figure(math.Abs(db))
 		}
 		if a.room.borrowed && b.room.borrowed {
 			told.RoomDB = figure(b.room.powerDBFS - a.room.powerDBFS + float64(told.GainDB))
 		}
-		told.Says = report.SaysJoin(told, m.called(earlier.Raw), m.called(later.Raw))
+		said := earlier.Raw
+		if j.Kind == takes.ReadAgain && len(j.Dropped) > 0 { // a pickup may lie between
+			said = j.Dropped[0].Raw
+		}
+		told.Says = report.SaysJoin(told, m.called(said), m.called(later.Raw))
 		out = append(out, told)
 	}
 	return out
+}
+
+// colorAt is how the voices differ most at a join: over the words both say, where they say
+// the same, else over all of the two raws.
+func (m *Master) colorAt(join int) (db, hz float64, ok bool) {
+	j := m.spliced.Joins[join]
+	for i, d := range j.ColorDB {
+		if math.Abs(d) > math.Abs(db) {
+			db, hz = d, takes.OctaveHz[i]
+		}
+	}
+	if j.ColorDB != nil {
+		return db, hz, true
+	}
+	earlier, later := m.spliced.Stretches[j.Stretch-1], m.spliced.Stretches[j.Stretch]
+	return unlikeOctave(m.raws.recs[earlier.Raw].faults.Voice, m.raws.recs[later.Raw].faults.Voice)
 }
 
 // unlikeOctave is the octave from 125 Hz up in which two voices differ most, each taken
@@ -95,8 +115,7 @@ func (m *Master) joinFindings(joins []report.Join) []report.Finding {
 			continue
 		}
 		var d report.Differs
-		a, b := m.raws.recs[j.FromRaw], m.raws.recs[j.ToRaw]
-		if db, hz, _ := unlikeOctave(a.faults.Voice, b.faults.Voice); math.Abs(db) > colorStandsOutDB {
+		if db, hz, _ := m.colorAt(i); math.Abs(db) > colorStandsOutDB {
 			d.ColorDB, d.Hz = db, hz
 		}
 		if j.RoomDB != nil && math.Abs(float64(*j.RoomDB)) > roomStandsOutDB && !m.filledUp(m.spliced.Joins[i].Stretch) {
@@ -112,6 +131,21 @@ func (m *Master) joinFindings(joins []report.Join) []report.Finding {
 		out = append(out, report.Finding{
 			Kind: "join_stands_out", AtS: at, UntilS: at, FinishedAtS: &at, DB: &db,
 			Says: report.SaysStandsOut(float64(at), m.called(j.FromRaw), m.called(j.ToRaw), d),
+		})
+	}
+	return out
+}
+
+// markFindings are the marks behind which nothing was read again: they are still heard.
+func (m *Master) markFindings() []report.Finding {
+	var out []report.Finding
+	for _, s := range m.spliced.LoneMarks {
+		at := m.finishedFrame(s.Raw, s.From)
+		if at == nil {
+			continue
+		}
+		out = append(out, report.Finding{
+			Kind: "mark_alone", AtS: *at, UntilS: *at + inSeconds(s.Len()), FinishedAtS: at, Says: report.SaysMarkAlone(float64(*at)),
 		})
 	}
 	return out

@@ -142,6 +142,7 @@ var several = map[string]struct{ what, do string }{
 	"long_pause":      {"there is a far longer pause than you usually leave", "If one of them is not meant, shorten it in the take and drop the take again."},
 	"room_change":     {"the sound of the room changes", "If you hear the change, look what was switched on or opened there."},
 	"tone_change":     {"your voice changes its color", "If both sides do not sound alike, read one side again from the same seat."},
+	"mark_alone":      {"there are two sharp sounds, as of a mark for a slip, with nothing read again behind them", "Where one was a mark, read again from the sentence before to the sentence after, and drop that as a pickup."},
 	"join_stands_out": {"one recording goes over into another that sounds different", "Where you hear it, read that passage again from the same seat, as far from the microphone as before."},
 }
 
@@ -397,6 +398,11 @@ func SaysStandsOut(atS float64, earlier, later string, d Differs) string {
 		do = append(do, "with the same things switched on and off")
 	}
 	return fmt.Sprintf("At %s %s sounds unlike %s before it: %s. Listen there; if the change is heard, read that passage again %s.", Clock(atS), later, earlier, list(what), list(do))
+}
+
+// SaysMarkAlone tells of a mark that nothing could be cut for.
+func SaysMarkAlone(atS float64) string {
+	return fmt.Sprintf("At %s there are two sharp sounds, as of a mark for a slip, but what you say behind them is not what you said before them. So nothing was cut, and the two sounds are still there. Listen there; if it was a mark, %s", Clock(atS), readAcross)
 }
 
 // SaysRetake tells what seems to be read twice and what became of it. chapter is what the

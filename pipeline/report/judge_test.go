@@ -228,7 +228,7 @@ func TestVerdict(t *testing.T) {
 			t.Errorf("%s: %s, want %s", tt.name, got, tt.want)
 		}
 	}
-	for _, kind := range []string{"clipped", "truncated", "unfinished", "not_a_number", "silence_inside", "unlike_channels", "join_stands_out", "damaged",
+	for _, kind := range []string{"clipped", "truncated", "unfinished", "not_a_number", "silence_inside", "unlike_channels", "join_stands_out", "mark_alone", "damaged",
 		"clipped_lowered", "soft_clipped", "drop_out", "repeated", "click", "thump", "long_pause", "room_change", "tone_change"} {
 		if got := verdictOf(good, []Finding{{Kind: kind, FinishedAtS: at}}); got != Listen {
 			t.Errorf("%s: %s, want listen", kind, got)

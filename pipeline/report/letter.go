@@ -142,7 +142,7 @@ func (f Finding) NeedsEar() bool {
 	case "truncated", "unfinished", "not_a_number", "unlike_channels", "damaged":
 		return true
 	case "clipped", "clipped_lowered", "soft_clipped", "drop_out", "repeated", "silence_inside",
-		"click", "thump", "long_pause", "room_change", "tone_change", "join_stands_out":
+		"click", "thump", "long_pause", "room_change", "tone_change", "join_stands_out", "mark_alone":
 		return f.FinishedAtS != nil
 	}
 	return false
