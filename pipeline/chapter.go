@@ -28,6 +28,9 @@ type Job struct {
 	Answers  []takes.Answer // what a person said of passages read twice
 	Settings config.Chapter
 	Version  string
+	// Replaced is the path of the recording whose place the first of Raws takes; "" if
+	// there is none, or if nothing finished stands for it any more.
+	Replaced string
 	// Progress is called with the share done, 0 to 1. It may be nil.
 	Progress func(share float64)
 }
@@ -43,10 +46,6 @@ type Raw struct {
 
 // noSpeech is said of a raw in which nothing stands out as words.
 const noSpeech = "No speech was found in this recording. Listen to it: if it is the wrong file, drop the right one; if it is very soft or very noisy, record it again closer to the microphone."
-
-// CannotPlace is said of a pickup, which needs a person until it is matched by its
-// words.
-const CannotPlace = "This is a pickup, a passage read again to be put into a finished chapter. Lectern cannot find its place by itself yet: put it into the chapter's take by hand and drop the whole take again."
 
 // Make masters one chapter: every step of the chain, in order. The MP3 it leaves
 // in job.Dir is flushed to disk and proved; nothing else is left there. A

@@ -138,6 +138,7 @@ func (h hands) master(ctx context.Context, job watcher.Job, settings config.Chap
 		}
 		p.Raws = append(p.Raws, raw)
 	}
+	p.Replaced = job.Replaced
 	m, err := pipeline.Make(ctx, p)
 	var raw *pipeline.RawError
 	switch {
