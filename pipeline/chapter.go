@@ -26,7 +26,9 @@ type Job struct {
 	Dir      string
 	Raws     []Raw // in playing order
 	Settings config.Chapter
-	Version  string
+	// Answers are what people said of passages read twice. They may be of other raws too.
+	Answers []takes.Answer
+	Version string
 	// Progress is called with the share done, 0 to 1. It may be nil.
 	Progress func(share float64)
 }

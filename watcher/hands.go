@@ -81,8 +81,9 @@ type Job struct {
 	// is kept of it.
 	Ask  *Ask
 	Kept *Kept
-	// Before is the path of the chapter's newest report so far; there may be none.
-	Before string
+	// Before is the path of the chapter's newest report so far, and Recipe that of its
+	// newest recipe; there may be none.
+	Before, Recipe string
 	// Progress may be called with the share done, 0 to 1.
 	Progress func(share float64)
 }

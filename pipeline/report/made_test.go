@@ -91,7 +91,7 @@ func made() *Report {
 			{Raw: ptr(0), FromS: 1.99, ToS: 378.99, AtS: 0},
 			{Raw: ptr(1), FromS: 0.4, ToS: 376.9, AtS: 377},
 			{ToS: 1, AtS: 753.5},
-		}},
+		}, Answers: []Answer{{RawSHA256: sum("a"), FromS: 120.25, AgainS: 123.5, Cut: true}}},
 		Joins: []Join{}, History: []string{},
 		Retakes: []Retake{{
 			Number: 1, State: "asked", Raw: 0, FromS: 61.2, ToS: 63.9, AgainS: 64.75, AgainToS: 67.41,
