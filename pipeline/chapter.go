@@ -23,9 +23,10 @@ type Job struct {
 	Book, Chapter string
 	Track         string // number in the book, for the tag; may be empty
 	// Dir is an existing folder for the scratch files and the MP3.
-	Dir      string
-	Raws     []Raw          // in playing order
-	Answers  []takes.Answer // what a person said of passages read twice
+	Dir  string
+	Raws []Raw // in playing order
+	// Answers are what people said of passages read twice. They may be of other raws too.
+	Answers  []takes.Answer
 	Settings config.Chapter
 	Version  string
 	// Replaced is the path of the recording whose place the first of Raws takes; "" if
