@@ -3,6 +3,7 @@ package pipeline
 import (
 	"errors"
 	"fmt"
+	"slices"
 
 	"lectern/pipeline/report"
 	"lectern/pipeline/takes"
@@ -18,6 +19,9 @@ func splice(job Job, raws *rawSet) (*takes.Spliced, error) {
 			Role: raw.Role, Number: raw.Number, SHA256: raws.surveys[i].sha256,
 			Voice: raws.recs[i].voice, Marks: raws.recs[i].marks, NearS: raw.AtS,
 		})
+	}
+	if !slices.ContainsFunc(job.Raws, func(r Raw) bool { return r.Role != takes.Pickup }) {
+		return nil, fmt.Errorf("%s: %w", job.Raws[0].Name, &RawError{report.PickupAlone})
 	}
 	spliced, err := takes.Splice(sources, job.Answers)
 	var place *takes.PlaceError

@@ -400,6 +400,12 @@ func SaysStandsOut(atS float64, earlier, later string, d Differs) string {
 	return fmt.Sprintf("At %s %s sounds unlike %s before it: %s. Listen there; if the change is heard, read that passage again %s.", Clock(atS), later, earlier, list(what), list(do))
 }
 
+// NothingInCommon is said of a recording that would replace one that says other words.
+const NothingInCommon = "This recording has the name of a chapter that is finished, but has no words in common with it, so nothing was replaced. If it is another chapter, give it another name and drop it again. If it is meant to replace that chapter, take the chapter out of finished first (lectern withdraw, with the chapter's name), and drop it again."
+
+// PickupAlone is said of a pickup that comes without its chapter.
+const PickupAlone = "This is a pickup, a passage to be put into a chapter, but the chapter's own recording is not there. Give the chapter's takes together with it."
+
 // SaysMarkAlone tells of a mark that nothing could be cut for.
 func SaysMarkAlone(atS float64) string {
 	return fmt.Sprintf("At %s there are two sharp sounds, as of a mark for a slip, but what you say behind them is not what you said before them. So nothing was cut, and the two sounds are still there. Listen there; if it was a mark, %s", Clock(atS), readAcross)

@@ -40,6 +40,9 @@ type Verdict struct {
 const (
 	intoSpeech  = resample.OutHz / 20
 	brokenHeard = resample.OutHz / 5
+	// partHeard is how much of a word must be heard. Where two readings of a sentence meet
+	// in its middle, the places of a word differ by so much that half would be too much.
+	partHeard = 0.35
 )
 
 // heard is a word of the script in a finished reading.
@@ -55,7 +58,7 @@ func (s *Session) Judge(kept []Kept) (v Verdict) {
 	said := map[int]bool{}
 	for _, r := range s.Recordings {
 		for _, u := range r.Utterances {
-			for _, w := range s.wordsIn(u, u.Span) {
+			for _, w := range s.wordsIn(u, u.Span, 0.5) {
 				said[first[u.Sentence]+w] = true
 			}
 			wholeSaid[u.Sentence] = wholeSaid[u.Sentence] || !u.Old && !u.Broken
@@ -63,7 +66,7 @@ func (s *Session) Judge(kept []Kept) (v Verdict) {
 	}
 	for i, k := range kept {
 		for _, u := range s.Recordings[k.Recording].Utterances {
-			words := s.wordsIn(u, k.Span)
+			words := s.wordsIn(u, k.Span, partHeard)
 			for _, w := range words {
 				all = append(all, heard{first[u.Sentence] + w, i})
 			}
@@ -115,9 +118,9 @@ func (s *Session) firstWords() []int {
 }
 
 // wordsIn returns which words of its sentence an utterance says within a span. Words
-// are taken as equally long parts of the sentence's sound, and as said if more than
-// half of one is.
-func (s *Session) wordsIn(u Utterance, in made.Span) (words []int) {
+// are taken as equally long parts of the sentence's sound, and as said if more than a
+// part of one is.
+func (s *Session) wordsIn(u Utterance, in made.Span, part float64) (words []int) {
 	if u.Old {
 		return nil
 	}
@@ -126,7 +129,7 @@ func (s *Session) wordsIn(u Utterance, in made.Span) (words []int) {
 	from, to := float64(sound(u.Pieces, in.From))/total, float64(sound(u.Pieces, min(in.To, u.Right)))/total
 	for w := range n {
 		a, b := float64(w)/float64(n), float64(w+1)/float64(n)
-		if min(b, to)-max(a, from) > (b-a)/2 {
+		if min(b, to)-max(a, from) > (b-a)*part {
 			words = append(words, w)
 		}
 	}
