@@ -11,12 +11,14 @@ import (
 
 // finishedReading is a chapter as it was made, and what is said in it.
 type finishedReading struct {
-	t       *testing.T
-	report  *report.Report
-	said    []said
-	samples []float64
-	heard   heard
-	script  []heard
+	t      *testing.T
+	report *report.Report
+	said   []said
+	// levelsDB is how loud each raw was read.
+	levelsDB []float64
+	samples  []float64
+	heard    heard
+	script   []heard
 }
 
 // The limits of a join: project's own figures.
@@ -35,6 +37,9 @@ func (f *finishedReading) joinsUnheard(kinds ...string) {
 	var got []string
 	for _, j := range f.report.Joins {
 		got = append(got, j.Kind)
+		if want := f.levelsDB[j.FromRaw] - f.levelsDB[j.ToRaw]; math.Abs(float64(j.GainDB)-want) > mostVoiceDB {
+			f.t.Errorf("%s r%d: join %d is made %.1f dB louder, expected was %.1f", f.report.Chapter, f.report.Revision, j.Number, float64(j.GainDB), want)
+		}
 	}
 	if !slices.Equal(got, kinds) {
 		f.t.Errorf("%s r%d: joins %q, expected were %q", f.report.Chapter, f.report.Revision, got, kinds)
@@ -45,7 +50,7 @@ func (f *finishedReading) joinsUnheard(kinds ...string) {
 			continue
 		}
 		joins++
-		voice := f.levelDB(f.said[i].atS, f.said[i].endS) - f.levelDB(f.said[i+1].atS, f.said[i+1].endS)
+		voice := f.levelDB(f.said[i]) - f.levelDB(f.said[i+1])
 		f.t.Logf("r%d join at %.1f s: largest step %.1f times the usual, voice %+.2f dB", f.report.Revision, f.said[i].endS, largestStep(f.pause(i))/f.usualStep(), voice)
 		if largestStep(f.pause(i)) > clickStep {
 			f.t.Errorf("%s r%d: a click at %.1f s", f.report.Chapter, f.report.Revision, f.said[i].endS)
@@ -105,8 +110,21 @@ func (f *finishedReading) pause(i int) []float64 {
 
 func (f *finishedReading) pauseDB(i int) float64 { return rmsDB(f.pause(i)) }
 
-func (f *finishedReading) levelDB(fromS, toS float64) float64 {
-	return rmsDB(f.samples[int(fromS*finishedRateHz):int(toS*finishedRateHz)])
+// levelDB is the level of a sentence while the voice is heard: of its blocks of 20 ms
+// within 20 dB of the loudest.
+func (f *finishedReading) levelDB(s said) float64 {
+	const block = finishedRateHz / 50
+	var levels []float64
+	for at := int(s.atS * finishedRateHz); at+block <= int(s.endS*finishedRateHz); at += block {
+		levels = append(levels, rmsDB(f.samples[at:at+block]))
+	}
+	loudest, sum, n := slices.Max(levels), 0.0, 0
+	for _, l := range levels {
+		if l > loudest-20 {
+			sum, n = sum+math.Pow(10, l/10), n+1
+		}
+	}
+	return 10 * math.Log10(sum/float64(n))
 }
 
 func rmsDB(x []float64) float64 {

@@ -70,6 +70,51 @@ func TestTakesBecomeChapters(t *testing.T) {
 	n.run(0, "audit", n.root)
 }
 
+// TestReadTwiceIsAsked drops a take with a slip that no claps mark. Nothing of it is cut
+// until she says so; what she said survives a remake, and can be taken back.
+func TestReadTwiceIsAsked(t *testing.T) {
+	needsVoice(t)
+	n := newNarrator(t)
+	n.drop("04 The Toll.wav", tollReadTwice(t))
+	twice := slices.Insert(everySentence(theToll), 2, fmt.Sprint(3, " ", broken))
+
+	first := n.await("04 The Toll", 1)
+	asked := n.isSaid(first, twice)
+	n.retakesAre(first, "asked")
+	if wrong, _ := asked.heard.wrong(readScript(t, theToll)); len(wrong) != 1 || !strings.Contains(wrong[0], "something else is said") {
+		t.Errorf("by ear: %q, expected was the slip", wrong)
+	}
+	if c := checkOf(first, "read_twice"); first.Verdict != report.Listen || c.Pass || c.Advice == "" {
+		t.Errorf("verdict %s, %+v", first.Verdict, c)
+	}
+
+	n.run(0, "cut", first.Chapter, "1")
+	second := n.await("04 The Toll", 2)
+	n.isReading(second, everySentence(theToll), theToll).joinsUnheard()
+	n.retakesAre(second, "cut")
+	n.remakesTheSame(second)
+
+	n.run(0, "keep", first.Chapter, "1")
+	third := n.await("04 The Toll", 3)
+	n.isSaid(third, twice)
+	n.retakesAre(third, "kept")
+	for _, r := range []*report.Report{second, third} {
+		if c := checkOf(r, "read_twice"); r.Verdict != report.Pass || !c.Pass {
+			t.Errorf("r%d: verdict %s, %+v", r.Revision, r.Verdict, c)
+		}
+	}
+	n.rawsUntouched()
+	n.run(0, "audit", n.root)
+}
+
+func checkOf(r *report.Report, name string) report.Check {
+	i := slices.IndexFunc(r.Checks, func(c report.Check) bool { return c.Name == name })
+	if i < 0 {
+		return report.Check{}
+	}
+	return r.Checks[i]
+}
+
 func everySentence(text []string) (out []string) {
 	for i := range text {
 		out = append(out, fmt.Sprint(i+1, " ", whole))
@@ -80,15 +125,15 @@ func everySentence(text []string) (out []string) {
 // narrator is a workspace with a daemon at work, and the truth of all that was dropped.
 type narrator struct {
 	t       *testing.T
-	lectern string
+	lectern string // the program, which TestMain has put into the path
 	root    string
 	daemon  *daemonRun
-	truth   map[string][]spoken // by sha256
+	truth   map[string]raw // by sha256
 }
 
 func newNarrator(t *testing.T) *narrator {
 	t.Helper()
-	n := &narrator{t: t, lectern: buildLectern(t), root: filepath.Join(t.TempDir(), "books"), truth: map[string][]spoken{}}
+	n := &narrator{t: t, lectern: "lectern", root: filepath.Join(t.TempDir(), "books"), truth: map[string]raw{}}
 	command(t, n.lectern, "init", n.root)
 	setQuiet(t, n.root)
 	n.daemon = start(t, n.lectern, n.root)
@@ -108,7 +153,7 @@ func (n *narrator) drop(name string, r raw) {
 	if err := os.Rename(path+".part", path); err != nil {
 		n.t.Fatal(err)
 	}
-	n.truth[sumOf(r.wav)] = r.said
+	n.truth[sumOf(r.wav)] = r
 }
 
 // run runs a command that must end with a code, and returns what it said.
@@ -156,8 +201,8 @@ func (n *narrator) await(chapter string, revision int) *report.Report {
 	}
 }
 
-// isReading proves by the edit list and by ear that a chapter is what was to be read.
-func (n *narrator) isReading(r *report.Report, want, script []string) *finishedReading {
+// isSaid proves by the edit list what a chapter says, in which order.
+func (n *narrator) isSaid(r *report.Report, want []string) *finishedReading {
 	n.t.Helper()
 	sayings, problems := n.told(r)
 	for _, p := range problems {
@@ -172,6 +217,16 @@ func (n *narrator) isReading(r *report.Report, want, script []string) *finishedR
 	}
 	f := &finishedReading{t: n.t, report: r, said: sayings, samples: decoded(n.t, n.finished(r.Finished.Name))}
 	f.heard = hear(f.samples, finishedRateHz)
+	for _, raw := range r.Raws {
+		f.levelsDB = append(f.levelsDB, n.truth[raw.SHA256].levelDB)
+	}
+	return f
+}
+
+// isReading proves by the edit list and by ear that a chapter is what was to be read.
+func (n *narrator) isReading(r *report.Report, want, script []string) *finishedReading {
+	n.t.Helper()
+	f := n.isSaid(r, want)
 	f.script = readScript(n.t, script)
 	wrong, places := f.heard.wrong(f.script)
 	for _, p := range wrong {
@@ -180,7 +235,7 @@ func (n *narrator) isReading(r *report.Report, want, script []string) *finishedR
 	least, leastPart := 1.0, 1.0
 	for i, p := range places {
 		least, leastPart = min(least, p.alike), min(leastPart, p.part)
-		if away := seconds(p.from) - sayings[i].atS; math.Abs(away) > 0.3 {
+		if away := seconds(p.from) - f.said[i].atS; math.Abs(away) > 0.3 {
 			n.t.Errorf("%s r%d: sentence %d is heard %.2f s from where the edit list has it", r.Chapter, r.Revision, i+1, away)
 		}
 	}
@@ -200,7 +255,7 @@ type said struct {
 func (n *narrator) told(r *report.Report) (out []said, problems []string) {
 	const edgeS = 0.03 // the faint edges of words may fade
 	for i, raw := range r.Raws {
-		for _, s := range n.truth[raw.SHA256] {
+		for _, s := range n.truth[raw.SHA256].said {
 			fromS, toS := s.fromS+edgeS, s.toS-edgeS
 			there, shift := 0.0, math.NaN()
 			for _, e := range r.Recipe.Edits {
