@@ -7,9 +7,9 @@ import (
 	"lectern/pipeline/takes"
 )
 
-// TestTrimKeepsEndings wants a soft sound right behind the last word before a join kept:
-// it may be the s of "ropes". One that is farther off, or too long, or a mark, or behind
-// the reading's last word is none.
+// TestTrimKeepsEndings wants a soft sound right behind the last word before a join, or
+// before the tail, kept: it may be the s of "ropes". One that is farther off, or too long,
+// or a mark, is none.
 func TestTrimKeepsEndings(t *testing.T) {
 	for name, c := range map[string]struct {
 		gap, frames int
@@ -21,7 +21,7 @@ func TestTrimKeepsEndings(t *testing.T) {
 		"farther off":       {endingGap + 1, 20, false, false, false},
 		"too long":          {0, endingMost + 1, false, false, false},
 		"a mark":            {2, 20, true, false, false},
-		"of the last words": {0, 20, false, true, false},
+		"of the last words": {0, 20, false, true, true},
 	} {
 		t.Run(name, func(t *testing.T) {
 			recs := []*recording{spelled(t, 3, -60), spelled(t, 4, -60)}
@@ -46,8 +46,13 @@ func TestTrimKeepsEndings(t *testing.T) {
 			if c.kept && heard != sound.Len() || !c.kept && heard > 0 {
 				t.Errorf("of %d frames %d are heard", sound.Len(), heard)
 			}
-			if got := tl.pauses[len(tl.pauses)-2].Len(); !c.last && got != max(60, c.gap+c.frames+30) && c.kept || !c.kept && !c.last && got != 60 {
-				t.Errorf("a pause of %d frames", got)
+			join, tail := tl.pauses[len(tl.pauses)-2].Len(), tl.pauses[len(tl.pauses)-1].Len()
+			want := 60
+			if c.kept && !c.last { // half of the pause lies before the words that follow
+				want = max(60, c.gap+c.frames+30)
+			}
+			if join != want || tail != 200 {
+				t.Errorf("a pause of %d frames and a tail of %d, want %d and 200", join, tail, want)
 			}
 		})
 	}

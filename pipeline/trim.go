@@ -34,7 +34,8 @@ func trim(recs []*recording, spliced *takes.Spliced, headS, tailS, joinPauseMaxS
 		}
 		l.speech(s)
 	}
-	l.after(kept[len(kept)-1], seconds(tailS))
+	last := len(kept) - 1
+	l.after(kept[last], max(0, seconds(tailS)-(kept[last].To-spliced.Stretches[last].To)))
 	l.matchTones()
 	l.finish()
 	return l.t
@@ -75,12 +76,12 @@ type layout struct {
 // the longest such consonant, in frames (our choice).
 const endingGap, endingMost = 5, 30
 
-// withEndings makes every stretch but the last longer by a soft sound right behind its
-// last word: the map takes it for a breath, but it may be the s of "ropes", and no join
+// withEndings makes a stretch longer by a soft sound right behind its last word: the map
+// takes it for a breath, but it may be the s of "ropes", and neither a join nor the tail
 // may take away what may be speech. The pause that follows counts from the word.
 func (l *layout) withEndings(stretches []takes.Stretch) []takes.Stretch {
 	out := slices.Clone(stretches)
-	for k := range out[:len(out)-1] {
+	for k := range out {
 		s, r := &out[k], l.recs[out[k].Raw]
 		isMark := func(x speech.Span) bool {
 			return slices.ContainsFunc(r.marks, func(m takes.Mark) bool { return m.Sounds.From < x.To && x.From < m.Sounds.To })
