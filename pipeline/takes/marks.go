@@ -57,9 +57,9 @@ const (
 	// dryDB and shortDB are the power of a sound after its first 4.4 ms, against that in
 	// them. A sound that falls by 10 dB in 8 ms has -4 dB, in 4 ms -11 dB, in 2 ms -22 dB.
 	// A dry sound is a click and never a mark. A short one, unless it rings for shortRingMS
-	// after all, as the fingers of a hand that fall one by one, may be a snap or a click;
-	// two of them that lie no farther apart than doubleClick are no mark.
-	dryDB, shortDB, shortRingMS = -17.0, -7.0, 18.0
+	// after all, as the fingers of a hand that fall one by one, may be a snap or a click: a
+	// row that is short on average, and no farther apart than doubleClick, is no mark.
+	dryDB, shortDB, shortRingMS = -18.0, -7.0, 18.0
 	// doubleClick is the most by which two presses of a double-click lie apart: 0.26 s.
 	doubleClick = 0.26 * hopsPerSecond
 	// releaseFrom and releaseTo are how far a press and its release lie apart, and
@@ -466,15 +466,18 @@ func (f *finding) isMark(row []heard) bool {
 		return false
 	}
 	shortest, longest := math.Inf(1), 0.0
-	ringing, released := false, true
+	released := true
+	dies, ring := 0.0, 0.0 // on average
 	for i, h := range row {
-		ringing = ringing || h.dies >= shortDB || h.ring >= shortRingMS
+		dies += float64(h.dies) / float64(len(row))
+		ring += h.ring / float64(len(row))
 		released = released && f.hasRelease(h)
 		if i > 0 {
 			gap := float64(h.hop - row[i-1].hop)
 			shortest, longest = min(shortest, gap), max(longest, gap)
 		}
 	}
+	ringing := dies >= shortDB || ring >= shortRingMS
 	return shortest >= closest && longest <= even*shortest && !released && (ringing || shortest > doubleClick) &&
 		f.parted(row) && f.alone(row)
 }

@@ -382,6 +382,13 @@ var notMarks = []struct {
 		}
 		return gap
 	}},
+	{"two clicks of 1 to 2 ms, farther apart", func(rng *rand.Rand, put func(float64, []float64, float64), _ func() []float64, over float64) float64 {
+		gap, fall := 0.3+0.45*rng.Float64(), 0.001+0.001*rng.Float64()
+		for i := range 2 {
+			put(gap*float64(i), made.Burst(rng, 2000, 8000, fall), over)
+		}
+		return gap
+	}},
 	{"one click of a mouse", func(rng *rand.Rand, put func(float64, []float64, float64), _ func() []float64, over float64) float64 {
 		clicks(rng, put, 0, over, 0.003, 0.08, 5)
 		return 0.08
