@@ -23,11 +23,15 @@ type Job struct {
 	Book, Chapter string
 	Track         string // number in the book, for the tag; may be empty
 	// Dir is an existing folder for the scratch files and the MP3.
-	Dir      string
-	Raws     []Raw          // in playing order
-	Answers  []takes.Answer // what a person said of passages read twice
+	Dir  string
+	Raws []Raw // in playing order
+	// Answers are what people said of passages read twice. They may be of other raws too.
+	Answers  []takes.Answer
 	Settings config.Chapter
 	Version  string
+	// Replaced is the path of the recording whose place the first of Raws takes; "" if
+	// there is none, or if nothing finished stands for it any more.
+	Replaced string
 	// Progress is called with the share done, 0 to 1. It may be nil.
 	Progress func(share float64)
 }
@@ -43,10 +47,6 @@ type Raw struct {
 
 // noSpeech is said of a raw in which nothing stands out as words.
 const noSpeech = "No speech was found in this recording. Listen to it: if it is the wrong file, drop the right one; if it is very soft or very noisy, record it again closer to the microphone."
-
-// CannotPlace is said of a pickup, which needs a person until it is matched by its
-// words.
-const CannotPlace = "This is a pickup, a passage read again to be put into a finished chapter. Lectern cannot find its place by itself yet: put it into the chapter's take by hand and drop the whole take again."
 
 // Make masters one chapter: every step of the chain, in order. The MP3 it leaves
 // in job.Dir is flushed to disk and proved; nothing else is left there. A

@@ -3,6 +3,7 @@ package pipeline
 import (
 	"errors"
 	"fmt"
+	"slices"
 
 	"lectern/pipeline/report"
 	"lectern/pipeline/takes"
@@ -19,10 +20,13 @@ func splice(job Job, raws *rawSet) (*takes.Spliced, error) {
 			Voice: raws.recs[i].voice, Marks: raws.recs[i].marks, NearS: raw.AtS,
 		})
 	}
+	if !slices.ContainsFunc(job.Raws, func(r Raw) bool { return r.Role != takes.Pickup }) {
+		return nil, fmt.Errorf("%s: %w", job.Raws[0].Name, &RawError{report.PickupAlone})
+	}
 	spliced, err := takes.Splice(sources, job.Answers)
 	var place *takes.PlaceError
 	if errors.As(err, &place) {
-		says := report.SaysNoPlace(place.Reason, float64(inSeconds(place.Passage.From)), float64(inSeconds(place.Passage.To)))
+		says := report.SaysNoPlace(job.Raws[place.Source].Number, place.Reason, float64(inSeconds(place.Passage.From)), float64(inSeconds(place.Passage.To)))
 		return nil, fmt.Errorf("%s: %w", job.Raws[place.Source].Name, &RawError{says})
 	}
 	if err != nil {

@@ -31,7 +31,7 @@ func (m *Master) tell(took time.Duration) {
 			},
 			Findings: m.finishedFindings(joins),
 		},
-		Recipe:  report.Recipe{Settings: s, Edits: m.edits()},
+		Recipe:  report.Recipe{Settings: s, Edits: m.edits(), Answers: tellAnswers(m.job.Answers)},
 		Joins:   joins,
 		Retakes: retakes,
 		History: []string{},

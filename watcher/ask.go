@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/rand"
 	"encoding/hex"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -28,6 +29,9 @@ const (
 	BringBack AskKind = "bring back"
 	// Rename gives a chapter another name; its raws keep theirs.
 	Rename AskKind = "rename"
+	// Settle makes the newest revision again with what a person has answered. It is a
+	// new revision even if it sounds the same, since its report says something else.
+	Settle AskKind = "settle"
 	// Withdraw moves the finished pair to superseded/.
 	Withdraw AskKind = "withdraw"
 )
@@ -38,6 +42,10 @@ type Ask struct {
 	Revision int      `json:"revision"` // of BringBack
 	NewName  string   `json:"new_name"` // of Rename
 	Set      []string `json:"set"`      // settings changed for this Remake, as key=value
+	// Answers are those of Settle, which are for Hands.Make to read; Did says in a few
+	// words what they do.
+	Answers json.RawMessage `json:"answers,omitempty"`
+	Did     string          `json:"did,omitempty"`
 }
 
 // Outcome tells how an Ask ended.
@@ -66,7 +74,7 @@ func Do(ctx context.Context, ws *Workspace, s Settings, hands Hands, log *zap.Lo
 	if err != nil {
 		return Outcome{}, err
 	}
-	if ask.Kind == Remake || ask.Kind == BringBack {
+	if ask.Kind == Remake || ask.Kind == BringBack || ask.Kind == Settle {
 		if !d.hasRoom(d.roomFor(0, f.rawBytes(ws))) {
 			return Outcome{}, errors.Join(refuse("the disk is nearly full; make room and try again"), d.removeJob(j))
 		}
@@ -241,7 +249,7 @@ func (d *daemon) keptFor(j *job, s shelf) ([]jobRaw, *Kept, error) {
 		Recipe:   filepath.Join(d.ws.Archive, s.Book, fmt.Sprintf("%s.r%d.recipe.json", s.Stem, revision)),
 	}
 	switch j.Ask.Kind {
-	case Rename, Withdraw:
+	case Rename, Withdraw, Settle:
 		kept.File, kept.Report = current(s.Ending), current(".json")
 		if !exists(kept.Report) {
 			return nil, nil, refuse("%s is not in finished: there is no report of it", Plain(j.Chapter))
@@ -355,6 +363,12 @@ func (ws *Workspace) describe(f *Filed) error {
 		f.Ending = endingFor(f.raws[0].Role)
 	}
 	return nil
+}
+
+// ReportOf returns the path of a chapter's report in finished/. There may be none.
+func (ws *Workspace) ReportOf(f Filed) (string, error) {
+	s, err := ws.shelf(f.Book, f.Chapter, f.Ending)
+	return filepath.Join(ws.Finished, s.Book, s.Stem+".json"), err
 }
 
 // Withdrawn tells whether a chapter is in finished/ no more because somebody

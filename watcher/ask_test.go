@@ -1,6 +1,7 @@
 package watcher
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -38,7 +39,7 @@ func testAnswer(job Job, made Made) (Made, error) {
 			}
 			return p, err
 		}
-	case Remake:
+	case Remake, Settle:
 		if len(job.Ask.Set) > 0 { // other settings: other bytes
 			data, err := os.ReadFile(made.File)
 			if err != nil {
@@ -111,6 +112,21 @@ var asks = []asked{
 	},
 	{
 		name: "rename to another spelling", ask: Ask{Kind: Rename, NewName: "03 LOUD"}, refused: "are one name",
+		want: map[string]string{"03 Loud.mp3": "louder", "superseded/03 Loud.r1.mp3": "loud"},
+	},
+	{
+		name: "settle, and it sounds the same", ask: Ask{Kind: Settle, Answers: json.RawMessage(`["kept"]`), Did: "kept something"},
+		want: map[string]string{"03 Loud.mp3": "louder", "superseded/03 Loud.r1.mp3": "loud", "superseded/03 Loud.r2.mp3": "louder"},
+	},
+	{
+		name: "settle, and it sounds otherwise", ask: Ask{Kind: Settle, Answers: json.RawMessage(`["cut"]`), Did: "cut something", Set: []string{"!"}},
+		want: map[string]string{"03 Loud.mp3": "louder!", "superseded/03 Loud.r1.mp3": "loud", "superseded/03 Loud.r2.mp3": "louder"},
+	},
+	{
+		name: "settle what is not in finished", ask: Ask{Kind: Settle}, refused: "there is no report of it",
+		before: func(t testing.TB, ws *Workspace) {
+			check(t, os.Remove(filepath.Join(ws.Finished, "Tides", "03 Loud.json")))
+		},
 		want: map[string]string{"03 Loud.mp3": "louder", "superseded/03 Loud.r1.mp3": "loud"},
 	},
 	{
@@ -313,4 +329,48 @@ func TestAskAndClaimKeepApart(t *testing.T) {
 		t.Errorf("an ask about a claimed chapter: %v, want a refusal", err)
 	}
 	check(t, d.work(context.Background(), claimed))
+}
+
+// What a Settle answers reaches the hands as it was given, with the newest recipe, also
+// when another process takes the job over; and it is told in its own words.
+func TestSettleHandsOnTheAnswers(t *testing.T) {
+	ask := Ask{Kind: Settle, Answers: json.RawMessage(`[{"raw_sha256":"aa","cut":true}]`), Did: "cut what was read twice at 3:12"}
+	ws := withTwoRevisions(t, asked{})
+	all, err := ws.Filed()
+	check(t, err)
+	report, err := ws.ReportOf(all[0])
+	check(t, err)
+	if want := filepath.Join(ws.Finished, "Tides", "03 Loud.json"); report != want {
+		t.Errorf("the report is %s, want %s", report, want)
+	}
+	asleep := newDaemon(ws, Settings{FreeMarginBytes: 1}.withDefaults(), testHands(), zap.NewNop())
+	j, err := asleep.makeAsk(all[0], ask)
+	check(t, err)
+	check(t, writeLease(j.Dir, owner{Released: true}))
+
+	var got Job
+	hands := testHands()
+	hands.Make = func(ctx context.Context, job Job) (Made, error) {
+		got = job
+		return testMake(ctx, job)
+	}
+	check(t, driveWith(ws, &dyingDisk{}, hands))
+	var answers bytes.Buffer // a job's folder holds them with other spaces
+	if got.Ask == nil {
+		t.Fatal("nothing was asked of the hands")
+	}
+	check(t, json.Compact(&answers, got.Ask.Answers))
+	recipe := filepath.Join(ws.Archive, "Tides", "03 Loud.r2.recipe.json")
+	if answers.String() != string(ask.Answers) || got.Ask.Did != ask.Did || got.Kept.Recipe != recipe || got.Recipe != recipe {
+		t.Errorf("the hands were given %s, %q, %+v, %s", answers.String(), got.Ask.Did, got.Kept, got.Recipe)
+	}
+	out, err := doAsk(ws, &dyingDisk{}, asked{ask: ask})
+	if err != nil || out.Did != ask.Did || out.Revision != 4 {
+		t.Errorf("it ended as %+v, %v", out, err)
+	}
+	var r testReport
+	check(t, readJSON(report, &r))
+	if r.Revision != 4 { // of three that sound the same
+		t.Errorf("the report in finished is of revision %d", r.Revision)
+	}
 }

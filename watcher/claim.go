@@ -111,6 +111,8 @@ func (j *job) did() string {
 	switch {
 	case j.Ask != nil && j.Ask.Kind == BringBack:
 		return fmt.Sprintf("revision %d brought back", j.Ask.Revision)
+	case j.Ask != nil && j.Ask.Kind == Settle:
+		return Plain(j.Ask.Did)
 	case j.Ask != nil:
 		return "made again"
 	case j.ending() == endingText:

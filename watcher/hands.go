@@ -81,8 +81,12 @@ type Job struct {
 	// is kept of it.
 	Ask  *Ask
 	Kept *Kept
-	// Before is the path of the chapter's newest report so far; there may be none.
-	Before string
+	// Before is the path of the chapter's newest report so far, and Recipe that of its
+	// newest recipe; there may be none.
+	Before, Recipe string
+	// Replaced is the path of the archived raw whose name the first of Raws bears and whose
+	// place it takes in a chapter that is finished; "" if there is none.
+	Replaced string
 	// Progress may be called with the share done, 0 to 1.
 	Progress func(share float64)
 }

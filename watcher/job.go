@@ -223,10 +223,12 @@ func (d *daemon) callMake(ctx context.Context, j *job, list []jobRaw, kept *Kept
 	order := Job{
 		Book: j.Book, Chapter: j.Chapter, Filed: s.Book, Dir: j.Dir, Ask: j.Ask, Kept: kept,
 		Before: filepath.Join(d.ws.Finished, s.Book, s.Stem+".json"),
+		Recipe: filepath.Join(d.ws.Archive, s.Book, fmt.Sprintf("%s.r%d.recipe.json", s.Stem, s.Recipe)),
 	}
 	if !exists(order.Before) { // withdrawn, or moved away
 		order.Before = filepath.Join(d.ws.Finished, s.Book, "superseded", fmt.Sprintf("%s.r%d.json", s.Stem, s.Highest))
 	}
+	order.Replaced = d.replaced(s, list)
 	var written time.Time
 	order.Progress = func(share float64) {
 		if now := time.Now(); now.Sub(written) >= progressPause {
@@ -246,6 +248,21 @@ func (d *daemon) callMake(ctx context.Context, j *job, list []jobRaw, kept *Kept
 		err = fmt.Errorf("%d sums for %d recordings", len(made.RawSHA256), len(list))
 	}
 	return made, err
+}
+
+// replaced returns the path of the archived raw that a plain name dropped again takes the
+// place of, "" if there is none or nothing finished stands for it.
+func (d *daemon) replaced(s shelf, list []jobRaw) string {
+	if !s.HasFile || len(list) == 0 || list[0].File == "" || list[0].Role != roleChapter {
+		return ""
+	}
+	for _, r := range s.Raws {
+		path := filepath.Join(d.ws.Archive, s.Book, r.ArchivedAs)
+		if r.Role == roleChapter && exists(path) {
+			return path
+		}
+	}
+	return ""
 }
 
 func badRawSays(err error) string {

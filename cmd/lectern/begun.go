@@ -17,8 +17,8 @@ import (
 
 // begunWith returns the settings of the newest recipe in a book's archive, so
 // that all chapters of a book sound alike; false if the book has none yet. Room tests
-// are no chapters and begin nothing, and what was taken from an earlier revision says
-// nothing of the chapters to come.
+// are no chapters and begin nothing, and what was made with the settings of an earlier
+// revision says nothing of the chapters to come.
 func begunWith(archive string) (config.Chapter, bool, error) {
 	entries, err := os.ReadDir(archive)
 	if errors.Is(err, fs.ErrNotExist) {

@@ -122,14 +122,26 @@ func (h hands) make(ctx context.Context, job watcher.Job) (watcher.Made, error) 
 	if len(job.Raws) == 1 && job.Raws[0].Role == takes.RoomTest {
 		return h.testRoom(ctx, job, settings)
 	}
-	return h.master(ctx, job, settings, versionText(), "made of the recordings dropped", "")
+	answers, err := answersSoFar(job)
+	if err != nil {
+		return watcher.Made{}, err
+	}
+	return h.master(ctx, job, making{settings: settings, answers: answers, version: versionText(), did: "made of the recordings dropped"})
 }
 
-// master makes one chapter of a job's raws. did is what its history says of it.
-func (h hands) master(ctx context.Context, job watcher.Job, settings config.Chapter, version, did, origin string) (watcher.Made, error) {
+// making is how a chapter is made: with which settings, by which version, and with what
+// was answered. did is what its history says of it, origin what its recipe does.
+type making struct {
+	settings             config.Chapter
+	answers              []report.Answer
+	version, did, origin string
+}
+
+// master makes one chapter of a job's raws.
+func (h hands) master(ctx context.Context, job watcher.Job, how making) (watcher.Made, error) {
 	p := pipeline.Job{
 		Book: job.Book, Chapter: job.Chapter, Track: takes.TrackNumber(job.Chapter),
-		Dir: job.Dir, Settings: settings, Version: version, Progress: job.Progress,
+		Dir: job.Dir, Settings: how.settings, Answers: pipeline.Answers(how.answers), Version: how.version, Progress: job.Progress,
 	}
 	for _, r := range job.Raws {
 		raw := pipeline.Raw{Path: r.Path, Name: r.Name, Role: r.Role, Number: r.Number, AtS: -1}
@@ -138,6 +150,7 @@ func (h hands) master(ctx context.Context, job watcher.Job, settings config.Chap
 		}
 		p.Raws = append(p.Raws, raw)
 	}
+	p.Replaced = job.Replaced
 	m, err := pipeline.Make(ctx, p)
 	var raw *pipeline.RawError
 	switch {
@@ -150,9 +163,9 @@ func (h hands) master(ctx context.Context, job watcher.Job, settings config.Chap
 		File: m.MP3, Bytes: m.Written.Bytes, SHA256: m.Written.SHA256, RawSHA256: m.RawSHA256(),
 		Papers: func(revision int, archivedAs []string) (watcher.Papers, error) {
 			r, recipe := m.Report(revision, time.Now(), archivedAs), m.Recipe(revision, archivedAs)
-			r.History, recipe.Origin = historyOf(job.Before), origin
+			r.History, recipe.Origin = historyOf(job.Before), how.origin
 			if revision > 1 {
-				r.History = append(r.History, historyLine(revision, did))
+				r.History = append(r.History, historyLine(revision, how.did))
 			}
 			return papersOf(r, recipe)
 		},

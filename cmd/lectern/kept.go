@@ -36,6 +36,9 @@ func (h hands) answer(ctx context.Context, job watcher.Job) (watcher.Made, error
 	case job.Ask.Kind == watcher.BringBack && job.Kept.File != "":
 		return h.bringBack(job, recipe)
 	}
+	if job.Ask.Kind == watcher.Settle {
+		return h.settle(ctx, job, recipe)
+	}
 	return h.remake(ctx, job, recipe)
 }
 
@@ -44,10 +47,10 @@ func (h hands) answer(ctx context.Context, job watcher.Job) (watcher.Made, error
 // changed the file says it was made by the version that made it first, so that it
 // comes out the same to the bit.
 func (h hands) remake(ctx context.Context, job watcher.Job, recipe report.RecipeFile) (watcher.Made, error) {
-	settings := recipe.Settings
-	did := fmt.Sprintf("revision %d brought back", job.Kept.Revision)
+	how := making{settings: recipe.Settings, answers: recipe.Answers, version: versionText()}
+	how.did = fmt.Sprintf("revision %d brought back", job.Kept.Revision)
 	if job.Ask.Kind == watcher.Remake {
-		did = "made again of the archived recordings"
+		how.did = "made again of the archived recordings"
 		now, err := h.settingsNow(job.Book)
 		if err == nil {
 			now, err = withFlags(now, job.Ask.Set)
@@ -55,17 +58,15 @@ func (h hands) remake(ctx context.Context, job watcher.Job, recipe report.Recipe
 		if err != nil {
 			return watcher.Made{}, asBadRaw(err)
 		}
-		settings = now
+		how.settings = now
 	}
-	version := versionText()
-	if settings == recipe.Settings && recipe.MadeBy.Chain == pipeline.Chain {
-		version = recipe.MadeBy.Version
+	if how.settings == recipe.Settings && recipe.MadeBy.Chain == pipeline.Chain {
+		how.version = recipe.MadeBy.Version
 	}
-	origin := ""
 	if job.Ask.Kind == watcher.BringBack {
-		origin = report.BroughtBack
+		how.origin = report.BroughtBack
 	}
-	return h.master(ctx, job, settings, version, did, origin)
+	return h.master(ctx, job, how)
 }
 
 // bringBack takes the very file of an earlier revision, which is kept.

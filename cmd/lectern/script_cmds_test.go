@@ -11,6 +11,9 @@ import (
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"lectern/pipeline/report"
+	"lectern/pipeline/takes"
 )
 
 // scriptCmds are the commands of the scripts that make what no text can hold.
@@ -25,6 +28,8 @@ var scriptCmds = map[string]func(*testscript.TestScript, bool, []string){
 	"waitfor":  waitfor,
 	"waitgone": waitgone,
 	"valid":    valid,
+
+	"readtwice": readtwice,
 }
 
 // take FILE N writes 2.5 s of the demo's reading, a different piece for each N.
@@ -116,6 +121,29 @@ func drop(ts *testscript.TestScript, name string, wav []byte) {
 	path := ts.MkAbs(name)
 	ts.Check(os.WriteFile(path+".part", wav, 0o640))
 	ts.Check(os.Rename(path+".part", path))
+}
+
+// readtwice REPORT writes into a report that the chain has found three passages read
+// twice: one to ask about, one a person has cut, one cut by its marks.
+func readtwice(ts *testscript.TestScript, _ bool, args []string) {
+	if len(args) != 1 {
+		ts.Fatalf("usage: readtwice REPORT")
+	}
+	path := ts.MkAbs(args[0])
+	r, err := readReport(path)
+	ts.Check(err)
+	at := func(s report.Seconds) *report.Seconds { return &s }
+	again := func(number int, state string, fromS report.Seconds) report.Retake {
+		return report.Retake{
+			Number: number, State: state, FromS: fromS, ToS: fromS + 0.2, AgainS: fromS + 0.3, AgainToS: fromS + 0.5,
+			FinishedAgainS: at(fromS + 60), Likeness: 7, Says: "This seems to be read twice.",
+		}
+	}
+	r.Retakes = []report.Retake{again(1, takes.Asked, 0.2), again(2, takes.Cut, 1), again(3, takes.Marked, 1.5)}
+	r.Retakes[0].FinishedAtS = at(192)
+	text, err := report.Marshal(r)
+	ts.Check(err)
+	ts.Check(os.WriteFile(path, text, 0o640))
 }
 
 // truncate FILE BYTES cuts a file.

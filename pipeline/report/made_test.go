@@ -95,7 +95,7 @@ func made() *Report {
 			{Raw: ptr(0), FromS: 1.99, ToS: 378.99, AtS: 0},
 			{Raw: ptr(1), FromS: 0.4, ToS: 376.9, AtS: 377},
 			{ToS: 1, AtS: 753.5},
-		}},
+		}, Answers: []Answer{{RawSHA256: sum("a"), FromS: 120.25, AgainS: 123.5, Cut: true}}},
 		Joins: []Join{{
 			Number: 1, Kind: "read_again", AtS: 377.5, FromRaw: 0, FromS: 378.49, ToRaw: 1, ToS: 0.9, Likeness: 2.518,
 			Dropped: []Piece{{Raw: 0, FromS: 379.2, ToS: 383.44}}, DroppedS: 4.24, UnreadS: 0.41,

@@ -41,6 +41,7 @@ const (
 const (
 	BroughtBack = "brought back"
 	Renamed     = "renamed"
+	Settled     = "settled"
 )
 
 // Verdicts. Listen: the limits are met, but a person must hear some places first.
@@ -208,6 +209,17 @@ type GaveWay struct {
 type Recipe struct {
 	Settings config.Chapter `json:"settings"`
 	Edits    []Edit         `json:"edits"`
+	// Answers are what people said of the passages that seem to be read twice.
+	Answers []Answer `json:"answers,omitempty"`
+}
+
+// Answer is what a person said of a passage that seems to be read twice.
+type Answer struct {
+	RawSHA256 string `json:"raw_sha256"`
+	// FromS and AgainS are where the two readings begin in the raw.
+	FromS  Seconds `json:"from_s"`
+	AgainS Seconds `json:"again_s"`
+	Cut    bool    `json:"cut"` // the first reading is left out; else both stay
 }
 
 // Edit is one stretch of a raw in the finished file. Raw is its place in raws[];
@@ -269,8 +281,8 @@ type RecipeFile struct {
 	ChapterHex string `json:"chapter_hex,omitempty"`
 	Revision   int    `json:"revision"`
 	MadeBy     MadeBy `json:"made_by"`
-	// Origin is empty for a chapter that was mastered, else it tells where an earlier
-	// one was taken from: see BroughtBack and Renamed.
+	// Origin is empty for a chapter that was mastered with the settings that held then,
+	// else it tells where else they come from: see BroughtBack, Renamed and Settled.
 	Origin   string         `json:"origin,omitempty"`
 	Raws     []RecipeRaw    `json:"raws"`
 	Finished RecipeFinished `json:"finished"`

@@ -122,7 +122,7 @@ func TestSchemaLeavesRoomToGrow(t *testing.T) {
 	for _, path := range []string{
 		"new", "made_by.new", "checks.0.new", "raws.0.new", "raws.0.measured.crest_db", "raws.0.findings.0.new",
 		"finished.new", "finished.format.new", "steps.0.new", "steps.0.figures.new", "recipe.new",
-		"recipe.settings.delivery.new", "recipe.settings.new", "recipe.edits.0.new", "took.new", "joins.0.new", "joins.0.dropped.0.new", "retakes.0.new", "history.0",
+		"recipe.settings.delivery.new", "recipe.settings.new", "recipe.edits.0.new", "recipe.answers.0.new", "took.new", "joins.0.new", "joins.0.dropped.0.new", "retakes.0.new", "history.0",
 	} {
 		doc := decoded(t, marshal(t, made()))
 		var value any = float64(1)
@@ -176,6 +176,7 @@ func TestSchemaRefuses(t *testing.T) {
 	lacks("joins.0", "number", "kind", "at_s", "from_raw", "from_s", "to_raw", "to_s", "likeness", "dropped", "dropped_s",
 		"unread_s", "gain_db", "color_db", "room_db", "says")
 	lacks("joins.0.dropped.0", "raw", "from_s", "to_s")
+	lacks("recipe.answers.0", "raw_sha256", "from_s", "again_s", "cut")
 	lacks("retakes.0", "number", "state", "raw", "from_s", "to_s", "again_s", "again_to_s", "finished_at_s",
 		"finished_again_s", "likeness", "says")
 	lacks("took", "wall_s", "times_real_time")
@@ -230,6 +231,9 @@ func TestSchemaRefuses(t *testing.T) {
 		{path: "recipe.edits", value: []any{}},
 		{path: "recipe.edits.0.raw", value: -1.0},
 		{path: "recipe.edits.0.at_s", value: nil},
+		{path: "recipe.answers", value: []any{}},
+		{path: "recipe.answers.0.raw_sha256", value: "none"},
+		{path: "recipe.answers.0.cut", value: "yes"},
 		{path: "joins", value: nil},
 		{path: "joins.0.number", value: 0.0},
 		{path: "joins.0.kind", value: "glued"},

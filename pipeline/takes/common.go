@@ -36,7 +36,7 @@ func HaveWordsInCommon(later, earlier *Voice) bool {
 		found, unrelated := places(e, probe)
 		for _, p := range found {
 			a := align(e.frames(p.run, reachOf(n)), probe.frames(0, n), unrelated)
-			if a.evidence >= math.Min(sureAnywhere, evenShort*float64(n)) && a.opens(min(slipFrames, n)) && float64(a.reach()) >= probeShare*float64(n) {
+			if a.evidence >= math.Min(sureAnywhere, evenShort*float64(n)) && a.opens(min(openingFrames, n)) && float64(a.reach()) >= probeShare*float64(n) {
 				return true
 			}
 		}

@@ -71,14 +71,20 @@ type coverage struct {
 	unread   []speech.Span // of the earlier one: slips, and words that are said otherwise
 }
 
+// start is where a run of words begins, in frames of words.
+type start struct {
+	at int
+	// phrase tells that it begins a phrase, too: a pause lies before it.
+	phrase bool
+}
+
 // cover tells whether a later reading says again everything of an earlier one, which may
 // hold several tries: each begins like the later reading and ends with a slip. starts are
-// where the runs of the earlier reading begin. slip is how much of the end of a try need
-// not be said again, as a share of it no more than slipShare.
-func cover(first []frame, starts []int, second []frame, unrelated float64) (c coverage, ok bool) {
+// those of the runs of the earlier reading, may is how much a slip may be.
+func cover(first []frame, starts []start, second []frame, unrelated float64, may slip) (c coverage, ok bool) {
 	for at := 0; ; {
 		a := align(first[at:], second, unrelated)
-		if a.evidence <= 0 || !a.opens(min(slipFrames, len(first)-at)) {
+		if a.evidence <= 0 || !a.opens(min(openingFrames, len(first)-at)) {
 			return c, false
 		}
 		reach := at + a.reach()
@@ -89,30 +95,62 @@ func cover(first []frame, starts []int, second []frame, unrelated float64) (c co
 			c.unread = append(c.unread, speech.Span{From: at + gap.From, To: at + gap.To})
 		}
 		c.evidence, c.second = c.evidence+a.evidence, max(c.second, a.second)
-		slip := min(slipFrames, int(slipShare*float64(reach-at)))
 		end := len(first)
-		if end-reach > slip {
-			i := slices.IndexFunc(starts, func(s int) bool { return s > at && s >= reach-runSlack && s <= reach+slip })
+		if end-reach > may.at(at, reach, end, starts) {
+			i := slices.IndexFunc(starts, func(s start) bool {
+				return s.at > at && s.at >= reach-runSlack && s.at-reach <= may.at(at, reach, s.at, starts)
+			})
 			if i < 0 {
 				return c, false
 			}
-			end = starts[i]
+			end = starts[i].at
 		}
 		if end > reach {
 			c.unread = append(c.unread, speech.Span{From: reach, To: end})
 		}
+		if a.evidence < leastGain*float64(end-at) {
+			return c, false
+		}
 		if at = end; at >= len(first) {
 			return c, true
 		}
-		if len(first)-at <= slipFrames { // a word or two of one more try
+		if len(first)-at <= openingFrames { // a word or two of one more try
 			c.unread = append(c.unread, speech.Span{From: at, To: len(first)})
 			return c, true
 		}
 	}
 }
 
-// slipShare is how much of a try may be its slip. Our choice.
-const slipShare = 0.8
+// leastGain is the evidence a frame that each try needs. Live readers reach 0.14 to 0.3
+// where they say the same, and unrelated words 0.05. Our choice.
+const leastGain = 0.12
+
+// slip is how much of the end of a try need not be said again: so many frames, and no more
+// than a share of what is said again.
+type slip struct {
+	frames int
+	share  float64
+}
+
+// Our choice: a take or a mark says that something was read again, so the slip itself may
+// be long; where nothing says so, it must be short.
+var (
+	toldSlip   = slip{120, 0.8}
+	untoldSlip = slip{80, 0.4}
+)
+
+// falseStart is the most that may be left out behind a pause, in frames.
+const falseStart = 50
+
+// at returns how much of a try that begins at a frame, is said again up to reach and ends
+// at end may be its slip.
+func (s slip) at(from, reach, end int, starts []start) int {
+	most := s.frames
+	if slices.ContainsFunc(starts, func(x start) bool { return x.phrase && x.at >= reach-runSlack && x.at < end }) {
+		most = min(most, falseStart)
+	}
+	return min(most, int(s.share*float64(reach-from)))
+}
 
 // said tells whether a stretch that the alignment leaves out is said by the later reading
 // all the same, right before or after: a slip that was begun again.
@@ -129,7 +167,7 @@ func (a *alignment) said(first, second []frame, gap speech.Span, unrelated float
 	reach := reachOf(len(words))
 	for from := max(0, at-reach); from <= at+step && from < len(second); from += step {
 		b := align(words, second[from:min(len(second), from+reach)], unrelated)
-		if len(words)-b.reach() <= slipFrames/2 && b.evidence > sureMarked && len(b.unread(b.first)) == 0 {
+		if len(words)-b.reach() <= openingFrames/2 && b.evidence > sureMarked && len(b.unread(b.first)) == 0 {
 			return true
 		}
 	}

@@ -47,7 +47,7 @@ func (f *markFigures) count(t *testing.T, name string, s *narrated.Session) {
 	if err != nil {
 		t.Fatalf("%s: %v", name, err)
 	}
-	v := judged(s, got)
+	v := judged(s, []Source{source}, got)
 	f.words.of, f.words.got = f.words.of+v.Words, f.words.got+v.WordsLost
 	f.edges.of, f.edges.got = f.edges.of+v.Edges, f.edges.got+v.EdgesInWord
 	if v.WordsLost > 0 || v.EdgesInWord > 0 {

@@ -51,7 +51,7 @@ func (f *pickupFigures) count(t *testing.T, name string, s *narrated.Session, pa
 		t.Logf("%s, %v: refused: %v", name, passages, err)
 		return
 	}
-	v := judged(s, got)
+	v := judged(s, sources, got)
 	right := v.WordsLost+v.OldLeft+v.Twice == 0
 	f.right.add(right)
 	f.wrong.add(!right)

@@ -30,13 +30,39 @@ func sourceOf(role string, number int, r *narrated.Recording) Source {
 	return s
 }
 
-// judged tells what a spliced reading is worth.
-func judged(s *narrated.Session, got *Spliced) narrated.Verdict {
+// judged tells what a spliced reading is worth. The first and last half of a pause are
+// of the raws on either side of it, up to where these say something else: a released
+// consonant that the map of the words has missed is heard there.
+func judged(s *narrated.Session, sources []Source, got *Spliced) narrated.Verdict {
 	var kept []narrated.Kept
-	for _, x := range got.Stretches {
+	for i, x := range got.Stretches {
+		m := sources[x.Raw].Voice.m
+		if i > 0 {
+			x.From -= ownRoom(got.Stretches[i].Pause, m.Runs, x.From, -1)
+		}
+		if i+1 < len(got.Stretches) {
+			x.To += ownRoom(got.Stretches[i+1].Pause, m.Runs, x.To, +1)
+		}
 		kept = append(kept, keptOf(x.Raw, x.Span))
 	}
 	return s.Judge(kept)
+}
+
+// ownRoom is how much of a raw's own room is heard beside its words, in frames.
+func ownRoom(pause int, runs []speech.Span, at, way int) int {
+	if pause < 0 {
+		pause = 30
+	}
+	own := pause / 2
+	for _, r := range runs {
+		if way < 0 && r.To <= at {
+			own = min(own, max(0, at-r.To-2))
+		}
+		if way > 0 && r.From >= at {
+			own = min(own, max(0, r.From-at-2))
+		}
+	}
+	return own
 }
 
 // takeFigures are counts over take sets.
@@ -66,7 +92,7 @@ func (f *takeFigures) count(t *testing.T, name string, s *narrated.Session) {
 	if err != nil {
 		t.Fatalf("%s: %v", name, err)
 	}
-	v := judged(s, got)
+	v := judged(s, sources, got)
 	f.words.of, f.words.got = f.words.of+v.Words, f.words.got+v.WordsLost
 	f.sets.add(v.WordsLost > 0)
 	f.joins.of, f.joins.got = f.joins.of+v.Joins-v.JoinsOpen, f.joins.got+v.JoinsRight

@@ -15,10 +15,8 @@ const (
 	sureLately, sureAnywhere = 14.0, 28.0
 	// secondBest is how near to the best another place may come.
 	secondBest = 0.75
-	// slipFrames is how much of what is dropped need not be said again: where she
-	// slipped, at the very end.
-	slipFrames = 80
-	// gapFrames is how much elsewhere.
+	// gapFrames is how much in the middle of what is dropped need not be said again to the
+	// word.
 	gapFrames = 60
 	// endFrames is how much of the later reading's end may lie beyond the alignment.
 	endFrames = 30
@@ -56,7 +54,7 @@ func join(earlier, take line) joined {
 		case !ok:
 		case best.kind == "":
 			best, bestPlace = j, p
-		case !sameWay(&bestPlace.alignment, starts[bestPlace.run], &p.alignment, starts[p.run]):
+		case !sameWay(&bestPlace.alignment, starts[bestPlace.run].at, &p.alignment, starts[p.run].at):
 			second = max(second, j.likeness)
 		}
 	}
@@ -78,7 +76,7 @@ func judge(earlier, take line, words []frame, p place, unrelated float64) (joine
 	}
 	j := joined{kind: ReadAgain, from: p.run, to: len(earlier), keep: len(take), gainDB: p.gainDB(earlier, take), colorDB: p.color(earlier, p.run, take)}
 	rest := earlier.frames(p.run, math.MaxInt)
-	if len(words)-p.second <= slipFrames && len(rest)-p.first > endFrames {
+	if len(words)-p.second <= openingFrames && len(rest)-p.first > endFrames {
 		// The take ends first. What comes behind it stays, however short.
 		to, keep, ok := p.resume(earlier, take)
 		if !ok {
@@ -87,7 +85,7 @@ func judge(earlier, take line, words []frame, p place, unrelated float64) (joine
 		j.kind, j.to, j.keep = Inserted, to, keep
 		rest, words = rest[:earlier[:to].length(p.run)], words[:take[:keep].length(0)]
 	}
-	c, ok := cover(rest, earlier[:j.to].starts(p.run), words, unrelated)
+	c, ok := cover(rest, earlier[:j.to].starts(p.run), words, unrelated, toldSlip)
 	if !ok || c.evidence < sure {
 		return joined{}, false
 	}
@@ -106,7 +104,7 @@ func (p *place) resume(earlier, take line) (to, keep int, ok bool) {
 	}
 	starts := take.starts(0)
 	for keep := len(take) - 1; keep > 0 && take.length(keep) <= tailFrames; keep-- {
-		i := slices.IndexFunc(p.to, func(to int32) bool { return int(to) >= starts[keep] })
+		i := slices.IndexFunc(p.to, func(to int32) bool { return int(to) >= starts[keep].at })
 		if i <= 0 {
 			continue
 		}
@@ -117,11 +115,11 @@ func (p *place) resume(earlier, take line) (to, keep int, ok bool) {
 	return 0, 0, false
 }
 
-// starts returns where the runs from run i on begin, in frames of words.
-func (l line) starts(i int) (starts []int) {
+// starts returns where the runs from run i on begin.
+func (l line) starts(i int) (starts []start) {
 	at := 0
 	for _, r := range l[i:] {
-		starts = append(starts, at)
+		starts = append(starts, start{at, r.pause < 0 || r.pause >= speech.PhraseGap})
 		at += r.Len()
 	}
 	return starts

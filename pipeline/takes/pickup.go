@@ -100,7 +100,7 @@ func nextEnd(ends []int, at int) int {
 type pickupSearch struct {
 	line      line
 	powers    []float32
-	starts    []int // of the runs, in frames of words
+	starts    []start // of the runs
 	candidate []bool
 	sure      float64
 	unrelated float64
@@ -188,7 +188,7 @@ func (s *pickupSearch) place(words line, runs []int) (passage, string) {
 			continue
 		}
 		for k, q := range fits {
-			if k != i && q.evidence > secondBest*p.evidence && !sameWay(&p.alignment, s.starts[p.run], &q.alignment, s.starts[q.run]) {
+			if k != i && q.evidence > secondBest*p.evidence && !sameWay(&p.alignment, s.starts[p.run].at, &q.alignment, s.starts[q.run].at) {
 				return passage{}, SeveralFit
 			}
 		}
@@ -206,7 +206,7 @@ func (s *pickupSearch) passage(words line, p place, to int) passage {
 	powers := words.powers(0)
 	for i, k := range p.to {
 		if k >= 0 {
-			out.first += float64(s.powers[s.starts[p.run]+i])
+			out.first += float64(s.powers[s.starts[p.run].at+i])
 			out.second += float64(powers[k])
 		}
 	}

@@ -39,7 +39,7 @@ const (
 	// that for one which the reader has marked.
 	sureRetake, sureMarked = 12.0, 6.0
 	// leastPause is the shortest pause between a slip and the next try.
-	leastPause = 20
+	leastPause = 25
 	// fewPlaces is how many places are needed to know what unrelated words are like.
 	fewPlaces = 40
 )
@@ -49,15 +49,16 @@ const (
 // readings is left out of the second one. Of several tries in a row only the last counts.
 func (v *Voice) Retakes(marks []Mark) (out []Retake) {
 	unrelated := v.unrelated()
+	l := lineOf(0, v)
 	for j := 1; j < len(v.m.Runs); j++ {
 		again, before := v.m.Runs[j].From, v.m.Runs[j-1]
-		sure, state := sureRetake, Asked
+		sure, state, may := sureRetake, Asked, untoldSlip
 		if slices.ContainsFunc(marks, func(m Mark) bool { return m.Sounds.From >= before.From && m.Sounds.To <= again }) {
-			sure, state = sureMarked, Marked
+			sure, state, may = sureMarked, Marked, toldSlip
 		} else if again-before.To < leastPause {
 			continue
 		}
-		r, ok := v.readAgain(j, sure, unrelated)
+		r, ok := v.readAgain(l, j, sure, unrelated, may)
 		if !ok {
 			continue
 		}
@@ -71,7 +72,7 @@ func (v *Voice) Retakes(marks []Mark) (out []Retake) {
 
 // readAgain finds the run from which on everything is said again by run j, that with the
 // most evidence: of several tries the first.
-func (v *Voice) readAgain(j int, sure, unrelated float64) (best Retake, ok bool) {
+func (v *Voice) readAgain(l line, j int, sure, unrelated float64, may slip) (best Retake, ok bool) {
 	runs := v.m.Runs
 	again := runs[j].From
 	second := v.words(again, v.m.Features.Len(), reachOf(backFrames))
@@ -85,14 +86,9 @@ func (v *Voice) readAgain(j int, sure, unrelated float64) (best Retake, ok bool)
 		if m.distance > sameShare*unrelated {
 			continue
 		}
-		var starts []int
-		at := 0
-		for _, r := range runs[i:j] {
-			starts = append(starts, at)
-			at += r.Len()
-		}
+		starts := l[i:j].starts(0)
 		first := v.words(runs[i].From, again, math.MaxInt)
-		c, covered := cover(first, starts, second[:min(len(second), reachOf(len(first)))], unrelated)
+		c, covered := cover(first, starts, second[:min(len(second), reachOf(len(first)))], unrelated, may)
 		if !covered || c.evidence < max(sure, best.Likeness*sure) {
 			continue
 		}
