@@ -26,7 +26,7 @@ func splice(job Job, raws *rawSet) (*takes.Spliced, error) {
 	spliced, err := takes.Splice(sources, job.Answers)
 	var place *takes.PlaceError
 	if errors.As(err, &place) {
-		says := report.SaysNoPlace(place.Reason, float64(inSeconds(place.Passage.From)), float64(inSeconds(place.Passage.To)))
+		says := report.SaysNoPlace(job.Raws[place.Source].Number, place.Reason, float64(inSeconds(place.Passage.From)), float64(inSeconds(place.Passage.To)))
 		return nil, fmt.Errorf("%s: %w", job.Raws[place.Source].Name, &RawError{says})
 	}
 	if err != nil {

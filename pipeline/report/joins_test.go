@@ -56,7 +56,7 @@ func joinSentences() []string {
 		all = append(all, c.Advice)
 	}
 	for _, reason := range []string{takes.NotThere, takes.SeveralFit, takes.TooUnlike, takes.NoWords} {
-		all = append(all, SaysNoPlace(reason, 3, 9))
+		all = append(all, SaysNoPlace(2, reason, 3, 9))
 	}
 	return all
 }

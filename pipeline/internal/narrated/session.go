@@ -56,7 +56,8 @@ const (
 	pauseLeastS, pauseMostS = 0.25, 1.6
 	edgeS                   = 1.0
 	pieceFrame              = resample.OutHz / 100
-	pieceUnderDB            = 25 // under the utterance's own level
+	pieceUnderDB            = 25 // under the utterance's own level at most,
+	pieceOverRoomDB         = 6  // and so far over the room: what nobody hears is no word
 	pieceGap                = 12 // frames
 	snrLeastDB, snrMostDB   = 25, 40
 	speechDBFS, speechOffDB = -26, 4
@@ -74,7 +75,7 @@ type desk struct {
 }
 
 func (s *Studio) desk(ctx context.Context, rng *rand.Rand, script []string, kind string) *desk {
-	d := &desk{ctx, s, rng, script, &Recording{Kind: kind}}
+	d := &desk{ctx, s, rng, script, &Recording{Kind: kind, SNRDB: between(rng, snrLeastDB, snrMostDB)}}
 	d.wait(edgeS)
 	return d
 }
@@ -96,7 +97,7 @@ func (d *desk) read(k int, v Variation, words ...string) error {
 	if err != nil {
 		return err
 	}
-	d.add(Utterance{Sentence: k, Share: 1, Old: old, Variation: v, Pieces: pieces(x)}, x, len(x))
+	d.add(Utterance{Sentence: k, Share: 1, Old: old, Variation: v, Pieces: d.pieces(x)}, x, len(x))
 	return nil
 }
 
@@ -109,12 +110,12 @@ func (d *desk) slip(k int, v Variation) error {
 	}
 	least, most := breakLeastS*resample.OutHz, breakMostOff*float64(len(x))
 	if most < least {
-		d.add(Utterance{Sentence: k, Share: 1, Variation: v, Pieces: pieces(x)}, x, len(x))
+		d.add(Utterance{Sentence: k, Share: 1, Variation: v, Pieces: d.pieces(x)}, x, len(x))
 		return nil
 	}
-	whole := sound(pieces(x), len(x))
+	whole := sound(d.pieces(x), len(x))
 	right := int(between(d.rng, least, most))
-	u := Utterance{Sentence: k, Broken: true, Variation: v, Share: float64(sound(pieces(x), right)) / float64(whole)}
+	u := Utterance{Sentence: k, Broken: true, Variation: v, Share: float64(sound(d.pieces(x), right)) / float64(whole)}
 	x = faded(x[:right])
 	if d.rng.IntN(2) == 0 {
 		wrong, err := d.studio.wrongWord(d.ctx, d.rng, v)
@@ -123,7 +124,7 @@ func (d *desk) slip(k int, v Variation) error {
 		}
 		x = append(x, wrong...)
 	}
-	u.Pieces = pieces(x)
+	u.Pieces = d.pieces(x)
 	d.add(u, x, right)
 	return nil
 }
@@ -192,7 +193,6 @@ func (d *desk) done() *Recording {
 	}
 	level := speechDBFS + speechOffDB*between(rng, -1, 1)
 	gain := float32(math.Pow(10, level/20) / math.Sqrt(sum/n))
-	r.SNRDB = between(rng, snrLeastDB, snrMostDB)
 	room := d.studio.Rooms[rng.IntN(len(d.studio.Rooms))]
 	noise := Looped(rng.Uint64(), resample.OutHz, len(r.Samples), room, level-r.SNRDB)
 	for i := range r.Samples {
@@ -237,7 +237,7 @@ func (r *Recording) lay(at int, x []float64, dbfs float64) {
 }
 
 // pieces finds where there is sound in words without a room.
-func pieces(x []float32) (out []made.Span) {
+func (d *desk) pieces(x []float32) (out []made.Span) {
 	power := make([]float64, len(x)/pieceFrame)
 	var sum float64
 	for i := range power {
@@ -246,7 +246,8 @@ func pieces(x []float32) (out []made.Span) {
 		}
 		sum += power[i]
 	}
-	floor := sum / float64(len(power)) * math.Pow(10, -pieceUnderDB/10.0)
+	under := min(pieceUnderDB, d.rec.SNRDB-pieceOverRoomDB)
+	floor := sum / float64(len(power)) * math.Pow(10, -under/10)
 	for i, p := range power {
 		if p < floor {
 			continue
