@@ -98,20 +98,22 @@ func TestMakeReadsAgain(t *testing.T) {
 	}
 }
 
-// TestMakeFreshReading wants a second take that reads all of the first again to be used
-// alone: nothing of the first may enter a figure, and no fault of it asks for an ear.
-func TestMakeFreshReading(t *testing.T) {
+// TestUnusedTake wants a second take that reads all of the first again to be used alone:
+// nothing of the first may enter a figure, and no fault of it asks for an ear.
+func TestUnusedTake(t *testing.T) {
 	good := made.WAV16(44100, ferry(23, -64).Float32())
-	worse := ferry(23, -45)
-	worse.Pause(0.5)
-	worse.Samples[len(worse.Samples)-1] = 0
+	worse := ferry(23, -60)
 	bad := worse.Float32()
-	for _, p := range worse.Phrases { // clipped
-		for i := p.From; i < p.To; i++ {
-			bad[i] = min(0.05, max(-0.05, bad[i]))
-		}
+	p := worse.Phrases[1]
+	peak := float32(dbToAmplitude(peakDBFS(bad[p.From:p.To])))
+	for i := p.From; i < p.To; i++ { // clipped
+		bad[i] = min(0.6*peak, max(-0.6*peak, bad[i]))
 	}
-	_, r := mastered(t, jobOf(t, made.WAV16(44100, bad), good))
+	_, r := put(t, jobOf(t, made.WAV16(44100, bad), good), func(recs []*recording) *takes.Spliced {
+		s := everything(recs)
+		s.Stretches, s.Unused = s.Stretches[1:], []int{0}
+		return s
+	})
 	_, alone := mastered(t, jobOf(t, good))
 	if len(r.Joins) != 0 || len(r.Raws) != 2 || !r.Raws[0].Unused || r.Raws[1].Unused {
 		t.Fatalf("joins %+v, unused %v and %v", r.Joins, r.Raws[0].Unused, r.Raws[1].Unused)
