@@ -93,6 +93,11 @@ func TestMakeReadsAgain(t *testing.T) {
 			t.Errorf("check failed: %s", c)
 		}
 	}
+	for _, f := range r.Finished.Findings {
+		if f.Kind == "joined" || f.Kind == "join_stands_out" {
+			t.Errorf("finding %+v", f)
+		}
+	}
 	if !strings.Contains(j.Says, "take 2 takes over from take 1") {
 		t.Errorf("says %q", j.Says)
 	}
