@@ -16,7 +16,7 @@ import (
 
 // Chain is the number of the chain. It is raised whenever a finished sample can
 // change, so that a chapter made by another chain is known.
-const Chain = 3
+const Chain = 4
 
 // Job is one chapter to make.
 type Job struct {
@@ -59,10 +59,25 @@ func Make(ctx context.Context, job Job) (*Master, error) {
 	if err != nil {
 		return nil, err
 	}
+	if job.Replaced != "" {
+		if err := saysTheSame(ctx, raws.recs[0], job.Replaced, job.Settings.Level); err != nil {
+			return nil, fmt.Errorf("%s: %w", job.Raws[0].Name, err)
+		}
+	}
 	spliced, err := splice(job, raws)
 	if err != nil {
 		return nil, err
 	}
+	m, err := master(ctx, job, raws, spliced, progress)
+	if err != nil {
+		return nil, err
+	}
+	m.tell(time.Since(started))
+	return m, nil
+}
+
+// master makes the chapter of its raws, once it is known which parts of them are heard.
+func master(ctx context.Context, job Job, raws *rawSet, spliced *takes.Spliced, progress *progress) (*Master, error) {
 	d := job.Settings.Delivery
 	t := trim(raws.recs, spliced, d.HeadS, d.TailS, job.Settings.Takes.JoinPauseMaxS)
 	l := level(t, job.Settings.Level)
@@ -75,7 +90,6 @@ func Make(ctx context.Context, job Job) (*Master, error) {
 	if err := m.encode(ctx, loud.plan(t, l), progress); err != nil {
 		return nil, err
 	}
-	m.tell(time.Since(started))
 	return m, nil
 }
 

@@ -284,41 +284,6 @@ func TestMakeShort(t *testing.T) {
 	}
 }
 
-// TestMakeJoinsTakes wants two takes one after the other, and told.
-func TestMakeJoinsTakes(t *testing.T) {
-	m, r := mastered(t, jobOf(t,
-		made.WAV16(44100, ferry(23, -68).Float32()),
-		made.WAV16(48000, everyNth(ferry(23, -64).Float32(), 0.91875)),
-	))
-	wantLevels(t, "own decoder", decodedMP3(t, m.MP3))
-	var joined []report.Finding
-	for _, f := range r.Finished.Findings {
-		if f.Kind == "joined" {
-			joined = append(joined, f)
-		}
-	}
-	if len(joined) != 1 || joined[0].Says == "" || math.Abs(float64(joined[0].AtS)-float64(r.Finished.DurationS)/2) > 2 {
-		t.Errorf("findings %+v, want one join near the middle of %.1f s", joined, float64(r.Finished.DurationS))
-	}
-	if r.Verdict == report.Pass {
-		t.Error("the verdict is pass: someone must hear the join")
-	}
-	last := -1.0
-	seen := map[int]bool{}
-	for _, e := range r.Recipe.Edits {
-		if at := float64(e.AtS); at <= last {
-			t.Errorf("edit %+v does not come after %.2f s", e, last)
-		}
-		last = float64(e.AtS)
-		if e.Raw != nil {
-			seen[*e.Raw] = true
-		}
-	}
-	if len(seen) != 2 || len(r.Raws) != 2 {
-		t.Errorf("edits use raws %v of %d", seen, len(r.Raws))
-	}
-}
-
 // TestMakeRefuses wants a sentence for what cannot be mastered, and no file left.
 func TestMakeRefuses(t *testing.T) {
 	room := made.NewTape(1)

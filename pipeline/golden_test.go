@@ -20,7 +20,8 @@ type golden struct {
 }
 
 // goldenJobs are chapters that go through every part of the chain: a usual one, one
-// of two takes whose room is too loud, and one aimed at a loudness.
+// of two takes whose room is too loud, one of a take that is read again, and one aimed at
+// a loudness.
 func goldenJobs(t *testing.T) map[string]Job {
 	wav := func(seed uint64, room float64) []byte { return made.WAV16(made.RateHz, ferry(seed, room).Float32()) }
 	usual := jobOf(t, wav(1, -62))
@@ -28,7 +29,8 @@ func goldenJobs(t *testing.T) map[string]Job {
 	loud := jobOf(t, wav(4, -60))
 	loud.Settings.Delivery.LoudnessAimLUFS = -18
 	loud.Settings.Delivery.TruePeakMaxDBTP = -3
-	return map[string]Job{"usual": usual, "two noisy takes": noisy, "aimed at a loudness": loud}
+	again := jobOf(t, wav(5, -62), wav(5, -58))
+	return map[string]Job{"usual": usual, "two noisy takes": noisy, "aimed at a loudness": loud, "read again": again}
 }
 
 // A finished sample that changes must change Chain too, or a chapter made again would

@@ -16,23 +16,26 @@ import (
 func trim(recs []*recording, spliced *takes.Spliced, headS, tailS, joinPauseMaxS float64) *timeline {
 	l := layout{recs: recs, gainDB: spliced.GainDB, t: &timeline{}}
 	usual := usualPause(recs, spliced.Stretches, joinPauseMaxS)
-	for k, s := range spliced.Stretches {
+	kept := l.withEndings(spliced.Stretches)
+	for k, s := range kept {
 		var pause int
 		switch {
 		case k == 0:
-			l.under = l.roomUnder(spliced.Stretches, k)
+			l.under = l.roomUnder(kept, k)
 			l.before(s, seconds(headS))
 		default:
 			if pause = s.Pause; pause == takes.AsUsual {
 				pause = usual
 			}
-			l.after(spliced.Stretches[k-1], pause/2)
-			l.under = l.roomUnder(spliced.Stretches, k)
+			ending := kept[k-1].To - spliced.Stretches[k-1].To
+			l.after(kept[k-1], max(0, pause/2-ending))
+			l.under = l.roomUnder(kept, k)
 			l.before(s, pause-pause/2)
 		}
 		l.speech(s)
 	}
-	l.after(spliced.Stretches[len(spliced.Stretches)-1], seconds(tailS))
+	last := len(kept) - 1
+	l.after(kept[last], max(0, seconds(tailS)-(kept[last].To-spliced.Stretches[last].To)))
 	l.matchTones()
 	l.finish()
 	return l.t
@@ -67,6 +70,29 @@ type layout struct {
 	under  *Under    // what is laid under the segments that come
 	t      *timeline
 	at     int
+}
+
+// endingGap is the longest silence between a word and its last consonant, endingMost
+// the longest such consonant, in frames (our choice).
+const endingGap, endingMost = 5, 30
+
+// withEndings makes a stretch longer by a soft sound right behind its last word: the map
+// takes it for a breath, but it may be the s of "ropes", and neither a join nor the tail
+// may take away what may be speech. The pause that follows counts from the word.
+func (l *layout) withEndings(stretches []takes.Stretch) []takes.Stretch {
+	out := slices.Clone(stretches)
+	for k := range out {
+		s, r := &out[k], l.recs[out[k].Raw]
+		isMark := func(x speech.Span) bool {
+			return slices.ContainsFunc(r.marks, func(m takes.Mark) bool { return m.Sounds.From < x.To && x.From < m.Sounds.To })
+		}
+		for _, sound := range r.m.Sounds {
+			if sound.From >= s.To && sound.From <= s.To+endingGap && sound.Len() <= endingMost && !isMark(sound) {
+				s.To = sound.To
+			}
+		}
+	}
+	return out
 }
 
 const (

@@ -9,7 +9,7 @@ import (
 // Without draws the map again as though nothing but room were heard in the given spans:
 // sounds that are known to be no words, such as claps, which are loud enough to be taken
 // for one or to be joined to a word beside them. Features and levels of the frames stay as
-// they are, and the spans are listed among the Sounds. They are in order and do not
+// they are, and the spans are listed among the Sounds. No phrase reaches into one. They are in order and do not
 // overlap.
 func (m *Map) Without(sounds []Span) *Map {
 	if len(sounds) == 0 {
@@ -42,9 +42,30 @@ func (m *Map) Without(sounds []Span) *Map {
 	}
 	out := Draw(&f)
 	out.Features = m.Features
+	out.Phrases = parted(out.Phrases, sounds)
+	out.Pauses = between(out.Phrases, f.Len())
 	out.Sounds = append(out.Sounds, sounds...)
 	slices.SortFunc(out.Sounds, func(a, b Span) int { return cmp.Compare(a.From, b.From) })
 	out.Sounds = join(out.Sounds, 0)
+	return out
+}
+
+// parted takes the sounds out of the phrases.
+func parted(phrases, sounds []Span) (out []Span) {
+	for _, p := range phrases {
+		for _, s := range sounds {
+			if s.To <= p.From || s.From >= p.To {
+				continue
+			}
+			if p.From < s.From {
+				out = append(out, Span{p.From, s.From})
+			}
+			p.From = s.To
+		}
+		if p.From < p.To {
+			out = append(out, p)
+		}
+	}
 	return out
 }
 

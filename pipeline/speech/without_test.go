@@ -70,3 +70,12 @@ func TestWithoutNothing(t *testing.T) {
 		t.Error("another map without any sound")
 	}
 }
+
+// TestParted wants phrases cut back, split or dropped where sounds lie in them.
+func TestParted(t *testing.T) {
+	sounds := []Span{{10, 20}, {45, 55}, {70, 90}}
+	got := parted([]Span{{0, 12}, {18, 30}, {40, 60}, {75, 80}, {95, 99}}, sounds)
+	if want := []Span{{0, 10}, {20, 30}, {40, 45}, {55, 60}, {95, 99}}; !slices.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
+	}
+}

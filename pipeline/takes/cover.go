@@ -114,7 +114,7 @@ func cover(first []frame, starts []start, second []frame, unrelated float64, may
 		if at = end; at >= len(first) {
 			return c, true
 		}
-		if len(first)-at <= openingFrames { // a word or two of one more try
+		if len(first)-at <= falseStart { // a word of one more try
 			c.unread = append(c.unread, speech.Span{From: at, To: len(first)})
 			return c, true
 		}
@@ -124,6 +124,10 @@ func cover(first []frame, starts []start, second []frame, unrelated float64, may
 // leastGain is the evidence a frame that each try needs. Live readers reach 0.14 to 0.3
 // where they say the same, and unrelated words 0.05. Our choice.
 const leastGain = 0.12
+
+// earns tells whether the words before a place belong to it: they must bring the evidence
+// of the same words, or they are something else that is a little alike.
+func earns(evidence float64, frames int) bool { return evidence >= leastGain*float64(frames) }
 
 // slip is how much of the end of a try need not be said again: so many frames, and no more
 // than a share of what is said again.

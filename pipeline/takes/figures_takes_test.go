@@ -37,12 +37,15 @@ func judged(s *narrated.Session, sources []Source, got *Spliced) narrated.Verdic
 	var kept []narrated.Kept
 	for i, x := range got.Stretches {
 		m := sources[x.Raw].Voice.m
+		before, behind := 100, 200 // head and tail
 		if i > 0 {
-			x.From -= ownRoom(got.Stretches[i].Pause, m.Runs, x.From, -1)
+			before = got.Stretches[i].Pause
 		}
 		if i+1 < len(got.Stretches) {
-			x.To += ownRoom(got.Stretches[i+1].Pause, m.Runs, x.To, +1)
+			behind = got.Stretches[i+1].Pause
 		}
+		x.From -= ownRoom(before, m.Runs, x.From, -1)
+		x.To += ownRoom(behind, m.Runs, x.To, +1)
 		kept = append(kept, keptOf(x.Raw, x.Span))
 	}
 	return s.Judge(kept)

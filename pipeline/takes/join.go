@@ -56,6 +56,8 @@ func join(earlier, take line) joined {
 			best, bestPlace = j, p
 		case !sameWay(&bestPlace.alignment, starts[bestPlace.run].at, &p.alignment, starts[p.run].at):
 			second = max(second, j.likeness)
+		case p.run > bestPlace.run && !earns(bestPlace.evidence-p.evidence, starts[p.run].at-starts[bestPlace.run].at):
+			best, bestPlace = j, p
 		}
 	}
 	if best.kind == "" || second > secondBest*best.likeness {

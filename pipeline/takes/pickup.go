@@ -182,6 +182,12 @@ func (s *pickupSearch) place(words line, runs []int) (passage, string) {
 	}
 	slices.SortStableFunc(fits, func(a, b place) int { return cmp.Compare(b.evidence, a.evidence) })
 	for i, p := range fits {
+		for _, q := range fits[i+1:] {
+			if q.run > p.run && sameWay(&p.alignment, s.starts[p.run].at, &q.alignment, s.starts[q.run].at) &&
+				!earns(p.evidence-q.evidence, s.starts[q.run].at-s.starts[p.run].at) {
+				p = q
+			}
+		}
 		to, ok := s.line.endOf(p.run, p.first)
 		if !ok || !s.changesLittle(p, to) {
 			reason = TooUnlike

@@ -63,20 +63,32 @@ func (v *Voice) Retakes(marks []Mark) (out []Retake) {
 			continue
 		}
 		r.State = state
-		// A try that is tried again itself is no second question.
-		out = slices.DeleteFunc(out, func(e Retake) bool { return e.First.From >= r.First.From })
-		out = append(out, r)
+		out = append(withoutTries(out, &r), r)
 	}
 	return out
 }
 
-// readAgain finds the run from which on everything is said again by run j, that with the
-// most evidence: of several tries the first.
+// withoutTries leaves out the tries that r reads again itself: they are no second
+// question. Where one of them was marked it is cut for itself, and r is about the rest.
+func withoutTries(found []Retake, r *Retake) (out []Retake) {
+	for _, e := range found {
+		switch {
+		case e.First.From < r.First.From:
+			out = append(out, e)
+		case e.State == Marked && r.State == Asked:
+			out = append(out, e)
+			r.First.From = max(r.First.From, e.Again.From)
+		}
+	}
+	return out
+}
+
+// readAgain finds the earliest run from which on everything is said again by run j.
 func (v *Voice) readAgain(l line, j int, sure, unrelated float64, may slip) (best Retake, ok bool) {
 	runs := v.m.Runs
 	again := runs[j].From
 	second := v.words(again, v.m.Features.Len(), reachOf(backFrames))
-	said := 0 // from run i up to again
+	said, long := 0, 0 // from run i up to again, and of the best
 	for i := j - 1; i >= 0 && runs[i].From >= again-backFrames; i-- {
 		if said += runs[i].Len(); said < leastFrames {
 			continue
@@ -89,9 +101,10 @@ func (v *Voice) readAgain(l line, j int, sure, unrelated float64, may slip) (bes
 		starts := l[i:j].starts(0)
 		first := v.words(runs[i].From, again, math.MaxInt)
 		c, covered := cover(first, starts, second[:min(len(second), reachOf(len(first)))], unrelated, may)
-		if !covered || c.evidence < max(sure, best.Likeness*sure) {
+		if !covered || c.evidence < sure || ok && !earns(c.evidence-best.Likeness*sure, len(first)-long) {
 			continue
 		}
+		long = len(first)
 		best, ok = Retake{
 			First: speech.Span{From: runs[i].From, To: runs[j-1].To},
 			Again: speech.Span{From: again, To: v.reach(again, c.second)}, Likeness: c.evidence / sure,

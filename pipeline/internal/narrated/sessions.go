@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 
 	"lectern/pipeline/resample"
@@ -68,6 +69,13 @@ func (s *Studio) Rolling(ctx context.Context, rng *rand.Rand, longS, slips, mark
 	return s.rolling(ctx, rng, longS, slips, marked)
 }
 
+// endAlike tells whether two sentences end with the same three words, such as "said the
+// ferryman": where the second is read again nobody can tell which tag is the first's.
+func endAlike(a, b string) bool {
+	x, y := strings.Fields(a), strings.Fields(b)
+	return len(x) > 3 && len(y) > 3 && slices.Equal(x[len(x)-3:], y[len(y)-3:])
+}
+
 func (s *Studio) rolling(ctx context.Context, rng *rand.Rand, longS, slips, marked float64) (*Session, error) {
 	script := s.pool // of clips
 	if s.clips == nil {
@@ -77,7 +85,7 @@ func (s *Studio) rolling(ctx context.Context, rng *rand.Rand, longS, slips, mark
 	own := plain
 	k := 0
 	for ; k < len(script) && float64(len(d.rec.Samples)) < longS*resample.OutHz; k++ {
-		if rng.Float64() < slips {
+		if rng.Float64() < slips && (k == 0 || !endAlike(script[k-1], script[k])) {
 			claps := rng.Float64() < marked
 			v := own
 			for range 1 + rng.IntN(3) {
