@@ -123,7 +123,7 @@ func (f *takeFigures) count(t *testing.T, name string, s *narrated.Session) {
 }
 
 // unrelated searches every phrase of a take that goes straight on in the last minute
-// before it, where nothing like it was said: a sentence that has five words in a row from
+// before it, where nothing like it was said: a sentence that has four words in a row from
 // one of that minute is left out.
 func (f *takeFigures) unrelated(t *testing.T, s *narrated.Session, earlier, later line) {
 	t.Helper()
@@ -135,7 +135,7 @@ func (f *takeFigures) unrelated(t *testing.T, s *narrated.Session, earlier, late
 	start := 0
 	for _, end := range phraseEnds(later) {
 		text := s.Script[at(s.Recordings[1], later[start].From)]
-		if !slices.ContainsFunc(before, func(b string) bool { return shareWords(b, text, 5) }) {
+		if !slices.ContainsFunc(before, func(b string) bool { return shareWords(b, text, 4) }) {
 			j := join(earlier[from:], later[start:])
 			f.searched.add(j.kind != Apart)
 			if j.kind != Apart {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 
 	"lectern/pipeline/resample"
@@ -73,7 +74,9 @@ func NewStudio(v Voice, dir string, seed uint64) *Studio {
 	s.voice, s.dir = v, dir
 	teller := NewTeller(seed)
 	for len(s.pool) < poolSentences {
-		s.pool = append(s.pool, teller.Sentence())
+		if text := teller.Sentence(); !slices.Contains(s.pool, text) {
+			s.pool = append(s.pool, text)
+		}
 	}
 	return s
 }
