@@ -22,6 +22,9 @@ const ledger = "A Ledger of Small Tides"
 // with two slips and a marked retake, a chapter in two parts, later a pickup, then a take
 // read anew and one more take. Each time the finished words must be those of the script.
 func TestTakesBecomeChapters(t *testing.T) {
+	if testing.Short() {
+		t.Skip("large")
+	}
 	needsVoice(t)
 	n := newNarrator(t)
 	ferry, toll := ferryTakes(t), tollParts(t)
@@ -73,6 +76,9 @@ func TestTakesBecomeChapters(t *testing.T) {
 // TestReadTwiceIsAsked drops a take with a slip that no claps mark. Nothing of it is cut
 // until she says so; what she said survives a remake, and can be taken back.
 func TestReadTwiceIsAsked(t *testing.T) {
+	if testing.Short() {
+		t.Skip("large")
+	}
 	needsVoice(t)
 	n := newNarrator(t)
 	n.drop("04 The Toll.wav", tollReadTwice(t))
