@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"lectern/pipeline/internal/made"
 	"lectern/pipeline/internal/narrated"
@@ -166,3 +167,9 @@ func keptOf(raw int, s speech.Span) narrated.Kept {
 
 // seconds turns samples into seconds.
 func seconds(samples int) float64 { return float64(samples) / speech.SampleRateHz }
+
+// outOfTime ends a count before -timeout does, so that what was counted is told.
+func outOfTime(t *testing.T) bool {
+	end, ok := t.Deadline()
+	return ok && time.Until(end) < time.Minute
+}

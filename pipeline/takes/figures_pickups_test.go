@@ -70,8 +70,11 @@ func TestPickupFigures(t *testing.T) {
 		pickups, sentences = 70, 30
 	}
 	var f pickupFigures
-	for i, s := range m.voices {
-		for k := range pickups {
+	for k := range pickups {
+		for i, s := range m.voices {
+			if outOfTime(t) {
+				break
+			}
 			rng := pcg(uint64(i), 4000+uint64(k))
 			var kinds []string
 			switch k % 7 {
