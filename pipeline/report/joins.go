@@ -15,7 +15,8 @@ type Join struct {
 	FromS   Seconds `json:"from_s"`
 	ToRaw   int     `json:"to_raw"`
 	ToS     Seconds `json:"to_s"`
-	// Likeness is how far the words that both read are alike; 0 where none were compared.
+	// Likeness is how sure it is that both read the same words: 1 is just enough; 0 where
+	// none were compared.
 	Likeness Figure `json:"likeness"`
 	// Dropped is what was left out because it is read again; UnreadS how long the words
 	// of it are that were not found again.

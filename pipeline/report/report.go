@@ -245,8 +245,7 @@ type Retake struct {
 	// Where the two readings begin in the finished file; null for what was cut away.
 	FinishedAtS    *Seconds `json:"finished_at_s"`
 	FinishedAgainS *Seconds `json:"finished_again_s"`
-	// Likeness is by how many standard deviations the two readings are closer to each
-	// other than unrelated words of the same recording.
+	// Likeness is how sure it is that the two readings say the same: 1 is just enough.
 	Likeness Figure `json:"likeness"`
 	Says     string `json:"says"`
 }

@@ -69,8 +69,8 @@ type Join struct {
 	// Stretch is the place, in Spliced.Stretches, of the stretch that begins here.
 	Stretch int
 	Kind    string
-	// Likeness is how far, in standard deviations, the words read twice are closer to
-	// each other than unrelated words of these raws are. 0 where nothing was compared.
+	// Likeness is how much the words read twice have in common: 1 is just enough. 0 where
+	// nothing was compared.
 	Likeness float64
 	// Dropped is what was left out because it is read again; Unread what of that was not
 	// found again to the word: the slip itself.
