@@ -25,13 +25,11 @@ const (
 	onsetHops, dieHops = 4, 16
 )
 
-// Two bands are heard: all of it, and what lies above upperHz.
+// Two bands are heard: all of it, and what lies above about 1.5 kHz.
 const (
 	all = iota
 	upper
 	markBands
-
-	upperHz = 1500
 )
 
 // sound is a sudden sound: its power and energy in both bands.
