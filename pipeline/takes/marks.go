@@ -71,7 +71,7 @@ func NewMarkListener() *MarkListener {
 
 // Add hears a block.
 func (l *MarkListener) Add(block []float32) {
-	const k = 0.19242 // 1 - exp(-2 pi upperHz / 44100)
+	const k = 0.19242 // 1 - exp(-2 pi 1500 / 44100): 1.5 kHz
 	for len(block) > 0 {
 		n := min(len(block), hopSamples-l.n)
 		low, low2, sum, sumUpper := l.low[0], l.low[1], l.sum[all], l.sum[upper]
