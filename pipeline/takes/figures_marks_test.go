@@ -103,12 +103,10 @@ func TestMarkFigures(t *testing.T) {
 	f.words.atMost(t, "words lost", 0)
 	f.wrongCut.atMost(t, "readings cut without a mark", 0)
 	f.invented.atMost(t, "marks invented", 0)
-	// In the short form one of six marks is not heard: right before it the map of the words
-	// has left out the end of a broken word, which counts as a knock beside the mark.
-	found, cut := 80.0, 60.0
+	f.found.atLeast(t, "marks found", 100)
+	cut := 70.0
 	if m.long {
-		found, cut = 98, 95
+		cut = 98
 	}
-	f.found.atLeast(t, "marks found", found)
 	f.cut.atLeast(t, "marked readings cut", cut)
 }

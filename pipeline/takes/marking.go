@@ -231,7 +231,8 @@ func (f *finding) parted(row []heard) bool {
 
 // alone tells whether no other knock, and no release of a mouse button, is heard in a
 // pause near a row, nor right behind it, where no word can be yet. A sharp one in a phrase
-// may be the last consonant of the slip; two are none.
+// may be the last consonant of the slip; two are none. One that is not sharp and farther
+// off than a release is the rest of a broken word that the map has left out.
 func (f *finding) alone(row []heard) bool {
 	first, last := row[0], row[len(row)-1]
 	softest := math.Inf(1)
@@ -244,7 +245,7 @@ func (f *finding) alone(row []heard) bool {
 		switch {
 		case first.hop-o.hop > farthest, behind > farthest, o.dies < dryDB, o.overDB < softest-likeDB,
 			slices.ContainsFunc(row, func(h heard) bool { return h.hop == o.hop }):
-		case !o.inPhrase, behind > 0 && behind <= wordHops:
+		case !o.inPhrase && (o.sharp || first.hop-o.hop <= doubleClick && behind <= doubleClick), behind > 0 && behind <= wordHops:
 			return false
 		case o.sharp && alike(row[len(row)-1:], o):
 			if consonants++; consonants == 2 || behind > 0 && behind <= knockHops {
