@@ -4,25 +4,16 @@ import (
 	"context"
 
 	"lectern/pipeline/findings"
-	"lectern/pipeline/resample"
 	"lectern/pipeline/speech"
 	"lectern/pipeline/takes"
 )
 
 // convert reads a raw once more, mixes it to mono, takes its offset away,
 // converts it to 44.1 kHz, filters the rumble out and fills the scratch file; the
-// map of its words and what they sound like come with it. raw holds the power of each frame before the
-// filter, by which the room is judged as it was recorded.
+// map of its words and what they sound like come with it. raw holds the power of each
+// frame before the filter, by which the room is judged as it was recorded.
 func convert(ctx context.Context, path string, s *survey, rumbleHz float64, aim findings.Aim, scratchPath string,
 	progress func(share float64)) (rec *recording, raw []float32, err error) {
-	f, info, err := openRaw(path)
-	if err != nil {
-		return nil, nil, err
-	}
-	defer f.Close()
-	if info.Frames != s.info.Frames {
-		return nil, nil, ErrChanged
-	}
 	out, err := createScratch(scratchPath)
 	if err != nil {
 		return nil, nil, err
@@ -32,42 +23,19 @@ func convert(ctx context.Context, path string, s *survey, rumbleHz float64, aim 
 			out.discard()
 		}
 	}()
-	filter := newRumbleFilter(rumbleHz)
 	analyzer, voice, marks := speech.NewAnalyzer(), takes.NewAnalyzer(), takes.NewMarkListener()
 	listener := findings.NewListener()
 	unfiltered, recorded := framePower{}, framePower{}
-	var clean []float32
-	emit := func(block []float32) error {
+	if err = hearSurveyed(ctx, path, s, rumbleHz, progress, func(block, clean []float32) error {
 		unfiltered.add(block)
 		recorded.addShifted(block, float32(s.offset))
 		listener.Add(block)
-		clean = append(clean[:0], block...) // the block is the converter's own
-		filter.apply(clean)
 		analyzer.Add(clean)
 		voice.Add(clean)
 		marks.Add(clean)
 		return out.write(clean)
-	}
-	converter := resample.New(info.SampleRateHz)
-	mono := make([]float32, blockSamples)
-	var done int64
-	if _, err = readRaw(ctx, f, info, func(ch [][]float32) error {
-		s.channel.mix(mono[:len(ch[0])], ch, s.offset)
-		done += int64(len(ch[0]))
-		progress(float64(done) / float64(info.Frames))
-		return converter.Write(mono[:len(ch[0])], emit)
 	}); err != nil {
 		return nil, nil, err
-	}
-	if err = converter.Close(emit); err != nil {
-		return nil, nil, err
-	}
-	sum, err := sumFile(ctx, f)
-	if err != nil {
-		return nil, nil, err
-	}
-	if sum != s.sha256 {
-		return nil, nil, ErrChanged
 	}
 	sc, err := out.seal()
 	if err != nil {

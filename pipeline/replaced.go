@@ -6,7 +6,6 @@ import (
 
 	"lectern/config"
 	"lectern/pipeline/report"
-	"lectern/pipeline/resample"
 	"lectern/pipeline/speech"
 	"lectern/pipeline/takes"
 )
@@ -33,44 +32,33 @@ func saysTheSame(ctx context.Context, rec *recording, path string, level config.
 	return nil
 }
 
-// errEnough ends the reading of a raw.
-var errEnough = errors.New("enough was heard")
-
-// hearBeginning listens to the beginning of a raw.
+// hearBeginning listens to the beginning of a raw. Its channels are averaged: where they
+// cancel each other nothing is heard, and that is no hindrance.
 func hearBeginning(ctx context.Context, path string, rumbleHz float64) (*takes.Voice, error) {
 	f, info, err := openRaw(path)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	filter := newRumbleFilter(rumbleHz)
 	words, voice := speech.NewAnalyzer(), takes.NewAnalyzer()
-	emit := func(block []float32) error {
-		filter.apply(block)
-		words.Add(block)
-		voice.Add(block)
-		return nil
-	}
-	converter := resample.New(info.SampleRateHz)
-	mono := make([]float32, blockSamples)
 	done := 0
-	_, err = readRaw(ctx, f, info, func(ch [][]float32) error {
-		n := len(ch[0])
-		for i := range n {
+	mix := func(mono []float32, ch [][]float32) error {
+		if done += len(mono); done > replacedS*info.SampleRateHz {
+			return errEnough
+		}
+		for i := range mono {
 			mono[i] = 0
 			for _, c := range ch {
 				mono[i] += c[i] / float32(len(ch))
 			}
 		}
-		if done += n; done > replacedS*info.SampleRateHz {
-			return errEnough
-		}
-		return converter.Write(mono[:n], emit)
-	})
-	if err != nil && !errors.Is(err, errEnough) {
-		return nil, err
+		return nil
 	}
-	if err := converter.Close(emit); err != nil {
+	if err := hear(ctx, f, info, rumbleHz, mix, func(_, clean []float32) error {
+		words.Add(clean)
+		voice.Add(clean)
+		return nil
+	}); err != nil {
 		return nil, err
 	}
 	return voice.Voice(speech.Draw(words.Features())), nil

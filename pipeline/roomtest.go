@@ -11,7 +11,6 @@ import (
 	"lectern/pipeline/findings"
 	"lectern/pipeline/meter"
 	"lectern/pipeline/report"
-	"lectern/pipeline/resample"
 	"lectern/pipeline/speech"
 )
 
@@ -78,46 +77,17 @@ func (a *RoomAnswer) read(ctx context.Context, book chapters) error {
 		return err
 	}
 	a.survey = s
-	f, info, err := openRaw(a.job.Raw.Path)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	if info.Frames != s.info.Frames {
-		return ErrChanged
-	}
-	filter := newRumbleFilter(a.job.Settings.Level.RumbleHz)
 	analyzer, listener := speech.NewAnalyzer(), findings.NewListener()
 	var plain, recorded framePower
-	var clean []float32
-	emit := func(block []float32) error {
+	use := func(block, clean []float32) error {
 		plain.add(block)
 		recorded.addShifted(block, float32(s.offset))
 		listener.Add(block)
-		clean = append(clean[:0], block...) // the block is the converter's own
-		filter.apply(clean)
 		analyzer.Add(clean)
 		return nil
 	}
-	converter := resample.New(info.SampleRateHz)
-	mono := make([]float32, blockSamples)
-	step := progress.step(0.5, 0.5)
-	var done int64
-	if _, err := readRaw(ctx, f, info, func(ch [][]float32) error {
-		s.channel.mix(mono[:len(ch[0])], ch, s.offset)
-		done += int64(len(ch[0]))
-		step(float64(done) / float64(info.Frames))
-		return converter.Write(mono[:len(ch[0])], emit)
-	}); err != nil {
+	if err := hearSurveyed(ctx, a.job.Raw.Path, s, a.job.Settings.Level.RumbleHz, progress.step(0.5, 0.5), use); err != nil {
 		return err
-	}
-	if err := converter.Close(emit); err != nil {
-		return err
-	}
-	if sum, err := sumFile(ctx, f); err != nil {
-		return err
-	} else if sum != s.sha256 {
-		return ErrChanged
 	}
 	a.m = speech.Draw(analyzer.Features())
 	n := a.m.Features.Len()

@@ -17,25 +17,23 @@ func trim(recs []*recording, spliced *takes.Spliced, headS, tailS, joinPauseMaxS
 	l := layout{recs: recs, gainDB: spliced.GainDB, t: &timeline{}}
 	usual := usualPause(recs, spliced.Stretches, joinPauseMaxS)
 	kept := l.withEndings(spliced.Stretches)
+	ending := func(k int) int { return kept[k].To - spliced.Stretches[k].To }
 	for k, s := range kept {
-		var pause int
-		switch {
-		case k == 0:
-			l.under = l.roomUnder(kept, k)
-			l.before(s, seconds(headS))
-		default:
-			if pause = s.Pause; pause == takes.AsUsual {
+		room := seconds(headS)
+		if k > 0 {
+			pause := s.Pause
+			if pause == takes.AsUsual {
 				pause = usual
 			}
-			ending := kept[k-1].To - spliced.Stretches[k-1].To
-			l.after(kept[k-1], max(0, pause/2-ending))
-			l.under = l.roomUnder(kept, k)
-			l.before(s, pause-pause/2)
+			room = pause - pause/2
+			l.after(kept[k-1], max(0, pause/2-ending(k-1)))
 		}
+		l.under = l.roomUnder(kept, k)
+		l.before(s, room)
 		l.speech(s)
 	}
 	last := len(kept) - 1
-	l.after(kept[last], max(0, seconds(tailS)-(kept[last].To-spliced.Stretches[last].To)))
+	l.after(kept[last], max(0, seconds(tailS)-ending(last)))
 	l.matchTones()
 	l.finish()
 	return l.t

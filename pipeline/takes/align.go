@@ -309,9 +309,7 @@ func (g *grid) back(end cell) []step {
 			j--
 		}
 	}
-	for a, b := 0, len(way)-1; a < b; a, b = a+1, b-1 {
-		way[a], way[b] = way[b], way[a]
-	}
+	slices.Reverse(way)
 	return way
 }
 

@@ -79,10 +79,12 @@ func NewAnalyzer() *Analyzer {
 	return a
 }
 
-// melBank returns triangles that are equally wide on the mel scale (O'Shaughnessy's
-// formula of 1987, from memory: 2595 log10(1 + f/700)).
+// mel is the pitch of a frequency as it is heard (O'Shaughnessy's formula of 1987, from
+// memory).
+func mel(hz float64) float64 { return 2595 * math.Log10(1+hz/700) }
+
+// melBank returns triangles that are equally wide on the mel scale.
 func melBank() (bank [melBands]band) {
-	mel := func(hz float64) float64 { return 2595 * math.Log10(1+hz/700) }
 	edge := func(i int) float64 {
 		m := mel(lowestHz) + (mel(highestHz)-mel(lowestHz))*float64(i)/(melBands+1)
 		return 700 * (math.Pow(10, m/2595) - 1) * slowWindow / slowRateHz

@@ -65,7 +65,6 @@ func color(first, second []framePlace) []float64 {
 
 // melBand is the band whose middle is nearest to a frequency.
 func melBand(hz float64) int {
-	mel := func(hz float64) float64 { return 2595 * math.Log10(1+hz/700) }
 	return int(math.Round((mel(hz)-mel(lowestHz))/(mel(highestHz)-mel(lowestHz))*(melBands+1))) - 1
 }
 

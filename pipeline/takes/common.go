@@ -1,10 +1,6 @@
 package takes
 
-import (
-	"math"
-
-	"lectern/pipeline/speech"
-)
+import "lectern/pipeline/speech"
 
 const (
 	// probes passages of probeFrames are looked for. Our choice: of a chapter that is read
@@ -36,7 +32,7 @@ func HaveWordsInCommon(later, earlier *Voice) bool {
 		found, unrelated := places(e, probe)
 		for _, p := range found {
 			a := align(e.frames(p.run, reachOf(n)), probe.frames(0, n), unrelated)
-			if a.evidence >= math.Min(sureAnywhere, evenShort*float64(n)) && a.opens(min(openingFrames, n)) && float64(a.reach()) >= probeShare*float64(n) {
+			if a.evidence >= min(sureAnywhere, evenShort*float64(n)) && a.opens(min(openingFrames, n)) && float64(a.reach()) >= probeShare*float64(n) {
 				return true
 			}
 		}
