@@ -52,7 +52,7 @@ func (a *alignment) opens(n int) bool {
 			last = to
 		}
 	}
-	return missing <= n/5 && a.to[0] >= 0 && int(last) <= 2*n+startSlack
+	return missing <= 3*n/10 && a.to[0] >= 0 && int(last) <= 2*n+startSlack
 }
 
 // reach is how far the earlier reading is said again: up to the last of it that is like
@@ -88,8 +88,11 @@ func cover(first []frame, starts []start, second []frame, unrelated float64, may
 			return c, false
 		}
 		reach := at + a.reach()
+		otherwise := 0
 		for _, gap := range a.unread(reach - at) {
-			if gap.Len() > gapFrames && !a.said(first[at:], second, gap, unrelated) {
+			if otherwise+gap.Len() <= may.otherwise {
+				otherwise += gap.Len()
+			} else if !a.said(first[at:], second, gap, unrelated) {
 				return c, false
 			}
 			c.unread = append(c.unread, speech.Span{From: at + gap.From, To: at + gap.To})
@@ -129,18 +132,22 @@ const leastGain = 0.12
 // of the same words, or they are something else that is a little alike.
 func earns(evidence float64, frames int) bool { return evidence >= leastGain*float64(frames) }
 
-// slip is how much of the end of a try need not be said again: so many frames, and no more
-// than a share of what is said again.
+// slip is how much of a try need not be said again. Of its end so many frames, and no more
+// than a share of what is said again; half that share if it is less than least frames, since
+// two sentences may begin with the same two words. In its middle otherwise frames in all,
+// where a word is said otherwise.
 type slip struct {
-	frames int
-	share  float64
+	frames    int
+	share     float64
+	least     int
+	otherwise int
 }
 
 // Our choice: a take or a mark says that something was read again, so the slip itself may
 // be long; where nothing says so, it must be short.
 var (
-	toldSlip   = slip{120, 0.8}
-	untoldSlip = slip{80, 0.4}
+	toldSlip   = slip{120, 0.8, 100, 60}
+	untoldSlip = slip{80, 0.6, 100, 60}
 )
 
 // falseStart is the most that may be left out behind a pause, in frames.
@@ -153,7 +160,11 @@ func (s slip) at(from, reach, end int, starts []start) int {
 	if slices.ContainsFunc(starts, func(x start) bool { return x.phrase && x.at >= reach-runSlack && x.at < end }) {
 		most = min(most, falseStart)
 	}
-	return min(most, int(s.share*float64(reach-from)))
+	share := s.share
+	if reach-from < s.least {
+		share /= 2
+	}
+	return min(most, int(share*float64(reach-from)))
 }
 
 // said tells whether a stretch that the alignment leaves out is said by the later reading

@@ -82,7 +82,7 @@ func TestMarkFigures(t *testing.T) {
 	var f markFigures
 	for i, s := range m.voices {
 		for k := range sessions {
-			made, err := s.Rolling(t.Context(), pcg(uint64(i), 3000+uint64(k)), longS, 0.3, 0.6)
+			made, err := s.Rolling(t.Context(), pcg(uint64(i), 3000+uint64(k)), narrated.Ballad, longS, 0.3, 0.6)
 			f.count(t, s.Name, session(t, made, err))
 		}
 	}

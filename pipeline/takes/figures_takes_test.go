@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"unicode"
 
 	"lectern/pipeline/internal/narrated"
 	"lectern/pipeline/speech"
@@ -147,9 +148,10 @@ func (f *takeFigures) unrelated(t *testing.T, s *narrated.Session, earlier, late
 	}
 }
 
-// shareWords tells whether two sentences have n words in a row in common.
+// shareWords tells whether two sentences have n words in a row in common, capitals and
+// punctuation aside.
 func shareWords(a, b string, n int) bool {
-	x, y := strings.Fields(a), strings.Fields(b)
+	x, y := plainWords(a), plainWords(b)
 	for i := 0; i+n <= len(x); i++ {
 		for k := 0; k+n <= len(y); k++ {
 			if slices.Equal(x[i:i+n], y[k:k+n]) {
@@ -158,6 +160,10 @@ func shareWords(a, b string, n int) bool {
 		}
 	}
 	return false
+}
+
+func plainWords(s string) []string {
+	return strings.FieldsFunc(strings.ToLower(s), func(r rune) bool { return !unicode.IsLetter(r) && r != '\'' })
 }
 
 // TestTakeFigures counts what becomes of takes of one chapter. LECTERN_LONG=1 for the

@@ -166,6 +166,35 @@ func beginAlike(a, b string) bool {
 	return len(x) > 2 && len(y) > 2 && slices.Equal(x[:3], y[:3])
 }
 
+// toldOf counts what is told of narration without a slip.
+type toldOf struct {
+	searched share // openings, and those of which something is told
+	minutes  float64
+	alike    share // told where two sentences in a row begin alike
+}
+
+func (f *toldOf) count(t *testing.T, name string, made *narrated.Session) {
+	t.Helper()
+	r := made.Recordings[0]
+	v := voiceOf(r.Samples)
+	f.searched.of += len(v.m.Phrases)
+	f.minutes += seconds(len(r.Samples)) / 60
+	for n := range made.Script[1:] {
+		if beginAlike(made.Script[n], made.Script[n+1]) {
+			f.alike.of++
+		}
+	}
+	for _, got := range v.Retakes(nil) {
+		f.searched.got++
+		told(t, name+", nothing read again", got)
+		first, again := made.Script[at(r, got.First.From)], made.Script[at(r, got.Again.From)]
+		t.Logf("%s / %s", first, again)
+		if beginAlike(first, again) {
+			f.alike.got++
+		}
+	}
+}
+
 // TestFigures counts what is told of plain narration and what is found of sentences
 // that were read again. LECTERN_LONG=1 for the figures in README.md: three hours of
 // narration in four voices.
@@ -175,40 +204,19 @@ func TestFigures(t *testing.T) {
 	if m.long {
 		plainS, rollingS, sessions = 900, 600, 3
 	}
-	out := newTable()
-	var plain, alike share // openings searched, and read_twice told
-	var minutes float64
+	var plain, repeating toldOf
+	var slips, among, read, truly retakeFigures
 	for i, s := range m.voices {
 		for k := range sessions {
-			made, err := s.Plain(t.Context(), pcg(uint64(i), uint64(k)), plainS)
-			r := session(t, made, err).Recordings[0]
-			v := voiceOf(r.Samples)
-			plain.of += len(v.m.Phrases)
-			minutes += seconds(len(r.Samples)) / 60
-			for n := range made.Script[1:] {
-				if beginAlike(made.Script[n], made.Script[n+1]) {
-					alike.of++
-				}
-			}
-			for _, got := range v.Retakes(nil) {
-				plain.got++
-				told(t, s.Name+", plain narration", got)
-				first, again := made.Script[at(r, got.First.From)], made.Script[at(r, got.Again.From)]
-				t.Logf("%s / %s", first, again)
-				if beginAlike(first, again) {
-					alike.got++
-				}
-			}
-		}
-	}
-	out.row(fmt.Sprintf("told in %.1f minutes of plain narration, of openings searched", minutes), plain)
-	out.row("of them where two sentences begin with the same three words", alike)
-	var slips, read, truly retakeFigures
-	for i, s := range m.voices {
-		for k := range sessions {
-			made, err := s.Rolling(t.Context(), pcg(uint64(i), 100+uint64(k)), rollingS, 0.2, 0)
+			made, err := s.Plain(t.Context(), pcg(uint64(i), uint64(k)), narrated.Tale, plainS)
+			plain.count(t, s.Name, session(t, made, err))
+			made, err = s.Rolling(t.Context(), pcg(uint64(i), 100+uint64(k)), narrated.Tale, rollingS, 0.2, 0)
 			slips.count(t, s.Name, session(t, made, err))
 		}
+		made, err := s.Plain(t.Context(), pcg(uint64(i), 300), narrated.Ballad, plainS)
+		repeating.count(t, s.Name, session(t, made, err))
+		made, err = s.Rolling(t.Context(), pcg(uint64(i), 400), narrated.Ballad, rollingS, 0.2, 0)
+		among.count(t, s.Name, session(t, made, err))
 	}
 	for _, part := range []struct {
 		studios []*narrated.Studio
@@ -216,15 +224,23 @@ func TestFigures(t *testing.T) {
 	}{{m.readers(t), &read}, {m.again(t), &truly}} {
 		for i, s := range part.studios {
 			for k := range 3 * sessions {
-				made, err := s.Rolling(t.Context(), pcg(uint64(i), 200+uint64(k)), 300, 0.4, 0)
+				made, err := s.Rolling(t.Context(), pcg(uint64(i), 200+uint64(k)), nil, 300, 0.4, 0)
 				part.f.count(t, s.Name, session(t, made, err))
 			}
 		}
 	}
+	out := newTable()
+	for _, part := range []struct {
+		what string
+		f    toldOf
+	}{{"plain narration", plain}, {"a text that repeats itself on purpose", repeating}} {
+		out.row(fmt.Sprintf("told in %.1f minutes of %s, of openings searched", part.f.minutes, part.what), part.f.searched)
+		out.row("of them where two sentences in a row begin with the same three words", part.f.alike)
+	}
 	for _, part := range []struct {
 		what string
 		f    retakeFigures
-	}{{"voices", slips}, {"real narration", read}, {"real readings of the same words", truly}} {
+	}{{"voices", slips}, {"a text that repeats itself", among}, {"real narration", read}, {"real readings of the same words", truly}} {
 		if part.f.found.of == 0 {
 			continue
 		}
@@ -237,11 +253,11 @@ func TestFigures(t *testing.T) {
 	}
 	t.Log(out)
 	// The floors of the short form are those of a small sample.
-	if float64(plain.got) > 1+minutes/30 {
-		t.Errorf("%d told in %.1f minutes of plain narration, want one in 30 minutes", plain.got, minutes)
+	if float64(plain.searched.got) > 1+plain.minutes/30 {
+		t.Errorf("%d told in %.1f minutes of plain narration, want one in 30 minutes", plain.searched.got, plain.minutes)
 	}
-	if m.long && plain.of < 1500 {
-		t.Errorf("%d openings searched in plain narration, want 1500", plain.of)
+	if m.long && plain.searched.of < 1500 {
+		t.Errorf("%d openings searched in plain narration, want 1500", plain.searched.of)
 	}
 	found, wrong, place := 85.0, 2.0, 90.0
 	if m.long {

@@ -15,9 +15,6 @@ const (
 	sureLately, sureAnywhere = 14.0, 28.0
 	// secondBest is how near to the best another place may come.
 	secondBest = 0.75
-	// gapFrames is how much in the middle of what is dropped need not be said again to the
-	// word.
-	gapFrames = 60
 	// endFrames is how much of the later reading's end may lie beyond the alignment.
 	endFrames = 30
 	// tailFrames is the most of a take's end that is given up for the earlier reading.
@@ -99,9 +96,10 @@ func judge(earlier, take line, words []frame, p place, unrelated float64) (joine
 }
 
 // resume finds where the earlier reading goes on behind a take that ends in the middle of
-// it: at the last place at which both have a gap between two runs.
+// it: where the take ends, if the earlier reading pauses there, else, since it then ends in
+// the middle of a sentence, at the last place at which both have a gap between two runs.
 func (p *place) resume(earlier, take line) (to, keep int, ok bool) {
-	if to, ok := earlier.endOf(p.run, p.first); ok && take.length(0)-p.second <= endFrames {
+	if to, ok := earlier.endOf(p.run, p.first); ok && earlier.pausesBefore(to) && take.length(0)-p.second <= endFrames {
 		return to, len(take), true
 	}
 	starts := take.starts(0)

@@ -71,6 +71,11 @@ func (l line) seconds(i, j int) float64 {
 	return float64(n) / speech.FramesPerSecond
 }
 
+// pausesBefore tells whether a pause lies before run i, as between sentences.
+func (l line) pausesBefore(i int) bool {
+	return i == len(l) || l[i].pause < 0 || l[i].pause >= leastPause
+}
+
 // stretches joins the runs that follow each other in their raw as they were.
 func (l line) stretches() (out []Stretch) {
 	for _, r := range l {

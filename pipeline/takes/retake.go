@@ -32,13 +32,14 @@ const (
 	backFrames = 60 * speech.FramesPerSecond
 	// leastFrames is the least that must have been said for its repetition to mean
 	// anything: "Never. Never again." is no slip.
-	leastFrames = 0.8 * speech.FramesPerSecond
+	leastFrames = 0.7 * speech.FramesPerSecond
 	// openingFrames are compared first, because most places fail there.
 	openingFrames = 80
 	// sureRetake is the evidence from which a passage counts as read twice, sureMarked
 	// that for one which the reader has marked.
 	sureRetake, sureMarked = 12.0, 6.0
-	// leastPause is the shortest pause between a slip and the next try.
+	// leastPause is the shortest pause between a slip and the next try, and between two
+	// sentences.
 	leastPause = 25
 	// fewPlaces is how many places are needed to know what unrelated words are like.
 	fewPlaces = 40
@@ -99,7 +100,7 @@ func (v *Voice) readAgain(l line, j int, sure, unrelated float64, may slip) (bes
 			continue
 		}
 		starts := l[i:j].starts(0)
-		first := v.words(runs[i].From, again, math.MaxInt)
+		first := v.words(runs[i].From, runs[j-1].To, math.MaxInt)
 		c, covered := cover(first, starts, second[:min(len(second), reachOf(len(first)))], unrelated, may)
 		if !covered || c.evidence < sure || ok && !earns(c.evidence-best.Likeness*sure, len(first)-long) {
 			continue

@@ -102,7 +102,7 @@ func TestJudge(t *testing.T) {
 // TestSessionsTruth holds that what a session tells of itself is so: sound where it
 // says there is, none in the pauses, levels as drawn.
 func TestSessionsTruth(t *testing.T) {
-	s, err := studio(t).Rolling(t.Context(), rand.New(rand.NewPCG(1, 1)), 90, 0.5, 0.5)
+	s, err := studio(t).Rolling(t.Context(), rand.New(rand.NewPCG(1, 1)), Ballad, 90, 0.5, 0.5)
 	told(t, err)
 	r := s.Recordings[0]
 	broken, again := 0, 0

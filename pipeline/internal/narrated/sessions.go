@@ -26,10 +26,20 @@ var (
 	tags     = []string{`"%s," said the ferryman.`, `"%s," said the keeper of the ledger.`}
 )
 
-// Tale tells n new sentences with what a writer repeats on purpose among them: a
-// refrain, a cry, a list, two sentences that begin alike, the same tag behind what two
-// people say.
+// Tale tells n new sentences. Two of them begin or end alike as often as the patterns
+// happen to meet.
 func Tale(rng *rand.Rand, n int) (script []string) {
+	teller := NewTeller(rng.Uint64())
+	for range n {
+		script = append(script, teller.Sentence())
+	}
+	return script
+}
+
+// Ballad tells n new sentences, and every fourth of them or so is what a writer repeats
+// on purpose: a refrain, a cry, a list, two sentences that begin alike, the same tag
+// behind what two people say.
+func Ballad(rng *rand.Rand, n int) (script []string) {
 	teller := NewTeller(rng.Uint64())
 	refrain, tag := refrains[rng.IntN(len(refrains))], tags[rng.IntN(len(tags))]
 	speak := func(i int) string { return fmt.Sprintf(tag, capital(words['S'][i%len(words['S'])])) }
@@ -57,17 +67,14 @@ func Tale(rng *rand.Rand, n int) (script []string) {
 	return script[:n]
 }
 
-// Plain is a tale read through without a slip. Now and then a mouse is double-clicked.
-func (s *Studio) Plain(ctx context.Context, rng *rand.Rand, longS float64) (*Session, error) {
-	return s.rolling(ctx, rng, longS, 0, 0)
+// Plain is a text, such as Tale or Ballad tells, read through without a slip. Now and
+// then a mouse is double-clicked.
+func (s *Studio) Plain(ctx context.Context, rng *rand.Rand, text Text, longS float64) (*Session, error) {
+	return s.Rolling(ctx, rng, text, longS, 0, 0)
 }
 
-// Rolling is a tale read by somebody who keeps rolling: a share of the sentences is
-// broken off, or read to its end, one to three times before it is right, and a share of
-// these is marked with two claps before each reading that follows.
-func (s *Studio) Rolling(ctx context.Context, rng *rand.Rand, longS, slips, marked float64) (*Session, error) {
-	return s.rolling(ctx, rng, longS, slips, marked)
-}
+// Text tells n sentences.
+type Text func(rng *rand.Rand, n int) []string
 
 // endAlike tells whether two sentences end with the same three words, such as "said the
 // ferryman": where the second is read again nobody can tell which tag is the first's.
@@ -76,10 +83,14 @@ func endAlike(a, b string) bool {
 	return len(x) > 3 && len(y) > 3 && slices.Equal(x[len(x)-3:], y[len(y)-3:])
 }
 
-func (s *Studio) rolling(ctx context.Context, rng *rand.Rand, longS, slips, marked float64) (*Session, error) {
-	script := s.pool // of clips
+// Rolling is a text read by somebody who keeps rolling: a share of the sentences is
+// broken off, or read to its end, one to three times before it is right, and a share of
+// these is marked with two claps before each reading that follows. A studio of clips has
+// no other text than these.
+func (s *Studio) Rolling(ctx context.Context, rng *rand.Rand, text Text, longS, slips, marked float64) (*Session, error) {
+	script := s.pool
 	if s.clips == nil {
-		script = Tale(rng, int(longS)) // more than are read
+		script = text(rng, int(longS)) // more than are read
 	}
 	d := s.desk(ctx, rng, script, "rolling")
 	own := plain
