@@ -32,7 +32,7 @@ func HaveWordsInCommon(later, earlier *Voice) bool {
 		found, unrelated := places(e, probe)
 		for _, p := range found {
 			a := align(e.frames(p.run, reachOf(n)), probe.frames(0, n), unrelated)
-			if a.evidence >= min(sureAnywhere, evenShort*float64(n)) && a.opens(min(openingFrames, n)) && float64(a.reach()) >= probeShare*float64(n) {
+			if a.evidence >= min(sureAnywhere, evenShort*float64(n)) && a.opens(min(openingFrames, n), 0) && float64(a.reach()) >= probeShare*float64(n) {
 				return true
 			}
 		}

@@ -42,8 +42,9 @@ func (a *alignment) unread(n int) (gaps []speech.Span) {
 const unlikeSkipped = 1.1
 
 // opens tells whether the alignment follows the words from the beginning, for n frames:
-// where it has gaps there, the later reading begins with something else.
-func (a *alignment) opens(n int) bool {
+// where it has gaps there, the later reading begins with something else. The later one may
+// need so many frames more for them, n at least.
+func (a *alignment) opens(n, more int) bool {
 	missing, last := 0, int32(0)
 	for _, to := range a.to[:min(len(a.to), n)] {
 		if to < 0 {
@@ -52,7 +53,7 @@ func (a *alignment) opens(n int) bool {
 			last = to
 		}
 	}
-	return missing <= 3*n/10 && a.to[0] >= 0 && int(last) <= 2*n+startSlack
+	return missing <= 3*n/10 && a.to[0] >= 0 && int(last) <= n+max(n, more)+startSlack
 }
 
 // reach is how far the earlier reading is said again: up to the last of it that is like
@@ -84,14 +85,14 @@ type start struct {
 func cover(first []frame, starts []start, second []frame, unrelated float64, may slip) (c coverage, ok bool) {
 	for at := 0; ; {
 		a := align(first[at:], second, unrelated)
-		if a.evidence <= 0 || !a.opens(min(openingFrames, len(first)-at)) {
+		if a.evidence <= 0 || !a.opens(min(openingFrames, len(first)-at), may.anew) {
 			return c, false
 		}
 		reach := at + a.reach()
-		otherwise := 0
+		var forgiven []speech.Span
 		for _, gap := range a.unread(reach - at) {
-			if otherwise+gap.Len() <= may.otherwise {
-				otherwise += gap.Len()
+			if lately(forgiven, gap.From)+gap.Len() <= may.otherwise {
+				forgiven = append(forgiven, gap)
 			} else if !a.said(first[at:], second, gap, unrelated) {
 				return c, false
 			}
@@ -124,6 +125,19 @@ func cover(first []frame, starts []start, second []frame, unrelated float64, may
 	}
 }
 
+// sentenceFrames is about as long as a sentence. Our choice.
+const sentenceFrames = 5 * speech.FramesPerSecond
+
+// lately is how much lies in spans within the sentence before a frame.
+func lately(spans []speech.Span, at int) (n int) {
+	for _, s := range spans {
+		if s.From > at-sentenceFrames {
+			n += s.Len()
+		}
+	}
+	return n
+}
+
 // leastGain is the evidence a frame that each try needs. Live readers reach 0.14 to 0.3
 // where they say the same, and unrelated words 0.05. Our choice.
 const leastGain = 0.12
@@ -133,21 +147,23 @@ const leastGain = 0.12
 func earns(evidence float64, frames int) bool { return evidence >= leastGain*float64(frames) }
 
 // slip is how much of a try need not be said again. Of its end so many frames, and no more
-// than a share of what is said again; half that share if it is less than least frames, since
-// two sentences may begin with the same two words. In its middle otherwise frames in all,
-// where a word is said otherwise.
+// than a share of what is said again; a smaller share if that is less than a second, since
+// two sentences may begin with the same two words. In its middle otherwise frames in all of
+// a sentence, where a word is said otherwise. And the opening of the later
+// reading may hold anew frames of one more try that breaks off.
 type slip struct {
 	frames    int
 	share     float64
-	least     int
+	shorter   float64 // share
 	otherwise int
+	anew      int
 }
 
 // Our choice: a take or a mark says that something was read again, so the slip itself may
 // be long; where nothing says so, it must be short.
 var (
-	toldSlip   = slip{120, 0.8, 100, 60}
-	untoldSlip = slip{80, 0.6, 100, 60}
+	toldSlip   = slip{120, 0.8, 0.2, 60, 0}
+	untoldSlip = slip{80, 0.6, 0.3, 60, 240}
 )
 
 // falseStart is the most that may be left out behind a pause, in frames.
@@ -161,8 +177,8 @@ func (s slip) at(from, reach, end int, starts []start) int {
 		most = min(most, falseStart)
 	}
 	share := s.share
-	if reach-from < s.least {
-		share /= 2
+	if reach-from < speech.FramesPerSecond {
+		share = s.shorter
 	}
 	return min(most, int(share*float64(reach-from)))
 }

@@ -33,14 +33,13 @@ func pcg(seed, part uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, part)
 func newMaterial(t *testing.T) *material {
 	t.Helper()
 	m := &material{long: os.Getenv("LECTERN_LONG") != "", noises: map[string][]float32{}}
-	dir := t.TempDir()
 	voices := narrated.Voices()[:4]
 	if !m.long {
 		voices = voices[1:2] // one that is quick to speak
 	}
 	for i, v := range voices {
 		if v.Installed() {
-			m.voices = append(m.voices, narrated.NewStudio(v, dir, uint64(i)))
+			m.voices = append(m.voices, narrated.NewStudio(v, t.TempDir(), uint64(i)))
 		}
 	}
 	if len(m.voices) == 0 {

@@ -21,6 +21,8 @@ func (s *share) add(yes bool) {
 	}
 }
 
+func (s *share) addAll(other share) { s.got, s.of = s.got+other.got, s.of+other.of }
+
 // bounds are between which shares the true one lies, with 95 % confidence: Wilson's
 // interval (1927); where none or all were counted, the exact one-sided bound, which is
 // the rule of three for large counts.

@@ -97,18 +97,21 @@ func judge(earlier, take line, words []frame, p place, unrelated float64) (joine
 
 // resume finds where the earlier reading goes on behind a take that ends in the middle of
 // it: where the take ends, if the earlier reading pauses there, else, since it then ends in
-// the middle of a sentence, at the last place at which both have a gap between two runs.
+// the middle of a sentence, at the last place at which both pause.
 func (p *place) resume(earlier, take line) (to, keep int, ok bool) {
 	if to, ok := earlier.endOf(p.run, p.first); ok && earlier.pausesBefore(to) && take.length(0)-p.second <= endFrames {
 		return to, len(take), true
 	}
 	starts := take.starts(0)
 	for keep := len(take) - 1; keep > 0 && take.length(keep) <= tailFrames; keep-- {
+		if !take.pausesBefore(keep) {
+			continue
+		}
 		i := slices.IndexFunc(p.to, func(to int32) bool { return int(to) >= starts[keep].at })
 		if i <= 0 {
 			continue
 		}
-		if to, ok := earlier.endOf(p.run, i); ok {
+		if to, ok := earlier.endOf(p.run, i); ok && earlier.pausesBefore(to) {
 			return to, keep, true
 		}
 	}

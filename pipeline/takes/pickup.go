@@ -162,7 +162,7 @@ func (s *pickupSearch) openings(words line) []int {
 	var out []int
 	for _, o := range found[:min(len(found), pickupPlaces)] {
 		a := align(s.line.frames(o.run, reachOf(len(trial))), trial, s.unrelated)
-		if a.evidence > 0 && a.opens(edgeFrames) {
+		if a.evidence > 0 && a.opens(edgeFrames, 0) {
 			out = append(out, o.run)
 		}
 	}
@@ -176,7 +176,7 @@ func (s *pickupSearch) place(words line, runs []int) (passage, string) {
 	reason := NotThere
 	for _, run := range runs {
 		p := place{run: run, alignment: align(s.line.frames(run, 2*len(frames)+changedFrames), frames, s.unrelated)}
-		if p.evidence >= s.sure && p.opens(edgeFrames) && p.closes(len(frames)) {
+		if p.evidence >= s.sure && p.opens(edgeFrames, 0) && p.closes(len(frames)) {
 			fits = append(fits, p)
 		}
 	}

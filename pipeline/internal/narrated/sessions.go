@@ -143,7 +143,7 @@ const (
 	Straight = "straight"  // on, without a word in common
 )
 
-// TakeSet is a script of 10 to 30 sentences read in 2 to 4 takes of drawn kinds.
+// TakeSet is a script of 8 to 20 sentences read in 2 to 4 takes of drawn kinds.
 func (s *Studio) TakeSet(ctx context.Context, rng *rand.Rand) (*Session, error) {
 	var kinds []string
 	for range 1 + rng.IntN(3) {
@@ -160,7 +160,7 @@ func (s *Studio) TakeSet(ctx context.Context, rng *rand.Rand) (*Session, error) 
 			kinds = append(kinds, Straight)
 		}
 	}
-	return s.Takes(ctx, rng, 10+rng.IntN(21), kinds...)
+	return s.Takes(ctx, rng, 8+rng.IntN(13), kinds...)
 }
 
 // Takes is a script of n sentences read in a take more than there are kinds. From take

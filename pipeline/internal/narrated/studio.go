@@ -88,8 +88,9 @@ func OfClips(name string, seed uint64, sentences ...[]Clip) *Studio {
 	s := newStudio(name, seed)
 	s.clips = map[string][]Clip{}
 	for i, clips := range sentences {
-		// Nobody reads the words: what counts is how many there may be.
-		text := fmt.Sprintf("clip%d", i) + strings.Repeat(" word", int(wordsPerS*float64(len(clips[0].Samples))/float64(clips[0].RateHz)))
+		// Nobody reads the words: what counts is how many there may be, and that two clips
+		// have none in common.
+		text := strings.Repeat(fmt.Sprintf("clip%d ", i), 1+int(wordsPerS*float64(len(clips[0].Samples))/float64(clips[0].RateHz)))
 		s.clips[text] = clips
 		s.pool = append(s.pool, text)
 	}
