@@ -13,6 +13,9 @@ const (
 	// sureLately is the evidence from which a place within the last minute of the earlier
 	// takes is sure, sureAnywhere that for all other places.
 	sureLately, sureAnywhere = 14.0, 28.0
+	// leastJoined is the least that a take must say again: two short sentences may begin
+	// alike and go on about as long.
+	leastJoined = 120
 	// secondBest is how near to the best another place may come.
 	secondBest = 0.75
 	// endFrames is how much of the later reading's end may lie beyond the alignment.
@@ -85,7 +88,7 @@ func judge(earlier, take line, words []frame, p place, unrelated float64) (joine
 		rest, words = rest[:earlier[:to].length(p.run)], words[:take[:keep].length(0)]
 	}
 	c, ok := cover(rest, earlier[:j.to].starts(p.run), words, unrelated, toldSlip)
-	if !ok || c.evidence < sure {
+	if !ok || c.evidence < sure || len(rest) < leastJoined {
 		return joined{}, false
 	}
 	j.likeness = c.evidence / sure
