@@ -147,14 +147,15 @@ const leastGain = 0.12
 func earns(evidence float64, frames int) bool { return evidence >= leastGain*float64(frames) }
 
 // slip is how much of a try need not be said again. Of its end so many frames, and no more
-// than a share of what is said again; a smaller share if that is less than a second, since
+// than a share of what is said again; a smaller share if that is less than short, since
 // two sentences may begin with the same two words. In its middle otherwise frames in all of
 // a sentence, where a word is said otherwise. And the opening of the later
 // reading may hold anew frames of one more try that breaks off.
 type slip struct {
 	frames    int
 	share     float64
-	shorter   float64 // share
+	short     int
+	smaller   float64 // share
 	otherwise int
 	anew      int
 }
@@ -162,8 +163,8 @@ type slip struct {
 // Our choice: a take or a mark says that something was read again, so the slip itself may
 // be long; where nothing says so, it must be short.
 var (
-	toldSlip   = slip{120, 0.8, 0.2, 60, 0}
-	untoldSlip = slip{80, 0.6, 0.3, 60, 240}
+	toldSlip   = slip{120, 0.8, 120, 0.2, 60, 0}
+	untoldSlip = slip{80, 0.6, 100, 0.3, 60, 240}
 )
 
 // falseStart is the most that may be left out behind a pause, in frames.
@@ -177,8 +178,8 @@ func (s slip) at(from, reach, end int, starts []start) int {
 		most = min(most, falseStart)
 	}
 	share := s.share
-	if reach-from < speech.FramesPerSecond {
-		share = s.shorter
+	if reach-from < s.short {
+		share = s.smaller
 	}
 	return min(most, int(share*float64(reach-from)))
 }
