@@ -160,9 +160,10 @@ type slip struct {
 	anew      int
 }
 
-// Our choice: a take or a mark says that something was read again, so the slip itself may
-// be long; where nothing says so, it must be short.
+// Our choice: a mark says that the reader slipped just there, a take that something was
+// read again, so the slip itself may be long; where nothing says so, it must be short.
 var (
+	markedSlip = slip{120, 1, 0, 0, 60, 240}
 	toldSlip   = slip{120, 0.8, 120, 0.2, 60, 0}
 	untoldSlip = slip{80, 0.6, 100, 0.3, 60, 240}
 )

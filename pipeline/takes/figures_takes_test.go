@@ -232,15 +232,15 @@ func TestTakeFigures(t *testing.T) {
 	out.row("marks heard where there are none, of sentences", f.marked)
 	t.Log(out)
 	f.words.atMost(t, "words lost", 0)
-	f.searched.atMost(t, "unrelated openings taken", 0)
 	f.marked.atMost(t, "marks heard where there are none", 0)
-	joins, edges := 80.0, 5.0
+	joins, edges, taken := 80.0, 5.0, 0.0 // the last of few
 	if m.long {
-		joins, edges = 98, 0.5
+		joins, edges, taken = 98, 0.5, 0.2
 		if f.sets.of < 500 || f.searched.of < 500 {
 			t.Errorf("%d take sets and %d unrelated openings, want 500 of each", f.sets.of, f.searched.of)
 		}
 	}
 	f.joins.atLeast(t, "joins right", joins)
+	f.searched.atMost(t, "unrelated openings taken", taken)
 	f.edges.atMost(t, "edges in a word", edges)
 }

@@ -55,7 +55,7 @@ func (v *Voice) Retakes(marks []Mark) (out []Retake) {
 		again, before := v.m.Runs[j].From, v.m.Runs[j-1]
 		sure, state, may := sureRetake, Asked, untoldSlip
 		if slices.ContainsFunc(marks, func(m Mark) bool { return m.Sounds.From >= before.From && m.Sounds.To <= again }) {
-			sure, state, may = sureMarked, Marked, toldSlip
+			sure, state, may = sureMarked, Marked, markedSlip
 		} else if again-before.To < leastPause {
 			continue
 		}
