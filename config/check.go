@@ -33,6 +33,9 @@ func (k *key) put(s *Settings, v any) (refusal string) {
 		if strings.TrimSpace(text) == "" || strings.ContainsFunc(text, func(r rune) bool { return r < ' ' }) {
 			return k.refuse(v, "is not possible")
 		}
+		if k.words != nil && !slices.Contains(k.words, text) {
+			return k.refuse(v, "is not possible")
+		}
 		if k.unit == pattern {
 			if _, why := ReadPattern(text); why != "" {
 				return k.refuse(v, why)
@@ -92,6 +95,13 @@ func (k *key) allowed() string {
 		return "the name or path of a folder"
 	case pattern:
 		return "words with NAME among them once and N once, and at least one word of your own"
+	}
+	if k.unit == oneWord {
+		var all []string
+		for _, w := range k.words {
+			all = append(all, show(w))
+		}
+		return strings.Join(all[:len(all)-1], ", ") + " or " + all[len(all)-1]
 	}
 	span := show(k.least) + " to " + show(k.most)
 	if k.oneOf != nil {

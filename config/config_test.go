@@ -68,11 +68,14 @@ func TestAccepted(t *testing.T) {
 	otherNames.Names = Names{Take: "Aufnahme N NAME", Part: "St\u00fcck N NAME", Pickup: "Aufnahme zu N NAME"}
 	drive := Default()
 	drive.Folders.Finished = `D:\Books\finished`
+	tabbed := Default()
+	tabbed.Book.CSVSeparator = "tab"
 	tests := map[string]struct {
 		text string
 		want Settings
 	}{
 		"empty":            {"", Default()},
+		"separator":        {"[book]\ncsv_separator = 'tab'\n", tabbed},
 		"byte-order mark":  {"\xef\xbb\xbf[delivery]\nhead_s = 0.75\n", half},
 		"Windows lines":    {"[delivery]\r\nhead_s = 0.75\r\n", half},
 		"dotted key":       {"delivery.head_s = 0.75", half},
@@ -117,14 +120,16 @@ func TestRefused(t *testing.T) {
 			`lectern.toml, line 2: archive = " " is not possible; allowed is the name or path of a folder.`},
 		{"bit rate between", "[delivery]\nbitrate_kbps = 200\n",
 			"lectern.toml, line 2: bitrate_kbps = 200 is not possible; allowed is 128, 160, 192, 224, 256 or 320 (kilobits per second)."},
+		{"separator of another kind", "[book]\ncsv_separator = ';'\n",
+			`lectern.toml, line 2: csv_separator = ";" is not possible; allowed is "comma", "semicolon" or "tab".`},
 		{"misspelled", "[takes]\njoin_pause_max = 1\n",
 			"lectern.toml, line 2: join_pause_max = 1 is not a setting; allowed in [takes] are join_pause_max_s."},
 		{"other case", "[takes]\nJoin_Pause_Max_S = 1\n",
 			"lectern.toml, line 2: Join_Pause_Max_S = 1 is not a setting; allowed in [takes] are join_pause_max_s."},
 		{"unknown section", "\n[level]\n[levels]\nlift_max_db = 2\n",
-			"lectern.toml, line 3: [levels] is not a section of this file; allowed are [folders], [watch], [names], [delivery], [level], [takes]."},
+			"lectern.toml, line 3: [levels] is not a section of this file; allowed are [folders], [watch], [names], [book], [delivery], [level], [takes]."},
 		{"unknown name", "color = 'red'\n",
-			`lectern.toml, line 1: color = "red" is not a setting; allowed are the sections [folders], [watch], [names], [delivery], [level], [takes].`},
+			`lectern.toml, line 1: color = "red" is not a setting; allowed are the sections [folders], [watch], [names], [book], [delivery], [level], [takes].`},
 		{"no heading", "head_s = 0.5\n",
 			"lectern.toml, line 1: head_s = 0.5 stands outside its section; allowed is below the heading [delivery]."},
 		{"section as a value", "delivery = 3\n",
@@ -218,8 +223,10 @@ func TestRefusedBook(t *testing.T) {
 			"A Ledger of Small Tides/about.toml, line 2: [watch] is not a section of this file; allowed are [delivery], [level], [takes]."},
 		{"misspelled", "[level]\nlift_db = 3\n",
 			"A Ledger of Small Tides/about.toml, line 2: lift_db = 3 is not a setting; allowed in [level] are rumble_hz, range_db, strength_pct, lift_max_db, cut_max_db, ease_max_db, limit_max_db."},
+		{"a word under a heading", "[delivery]\nhead_s = 0.6\nauthor = 'Odile Marsh'\n",
+			`A Ledger of Small Tides/about.toml, line 3: author = "Odile Marsh" stands below the heading [delivery]; allowed is above the first heading of the file.`},
 		{"misspelled word", "titel = 'x'\n",
-			`A Ledger of Small Tides/about.toml, line 1: titel = "x" is not a setting; allowed are the sections [delivery], [level], [takes].`},
+			`A Ledger of Small Tides/about.toml, line 1: titel = "x" is not a setting; allowed are title, author, narrator, publisher, year, language, chapters, words, credits, sample and the sections [delivery], [level], [takes].`},
 		{"against the workspace", "[delivery]\nhead_s = 2\n",
 			"A Ledger of Small Tides/about.toml, line 2: head_s = 2 is not possible while head_min_s is 0.45 and head_max_s is 1.8; allowed is head_s between head_min_s and head_max_s."},
 	}
@@ -268,7 +275,7 @@ func TestSet(t *testing.T) {
 		{"delivery.head_s=5", "--set: head_s = 5 is not possible while head_min_s is 0.45 and head_max_s is 1.05; allowed is head_s between head_min_s and head_max_s."},
 		{"watch.jobs=2.5", "--set: jobs = 2.5 is not a whole number; allowed is 0 to 64 (chapters)."},
 		{"takes.pause=1", "--set: pause = 1 is not a setting; allowed in takes are join_pause_max_s."},
-		{"take.join_pause_max_s=1", "--set: take is not a section; allowed are folders, watch, names, delivery, level, takes."},
+		{"take.join_pause_max_s=1", "--set: take is not a section; allowed are folders, watch, names, book, delivery, level, takes."},
 		{"head_s=1", `--set: "head_s=1" cannot be read; allowed is section.name=value, for example delivery.head_s=0.7.`},
 		{"delivery.head_s", `--set: "delivery.head_s" cannot be read; allowed is section.name=value, for example delivery.head_s=0.7.`},
 	} {
@@ -451,4 +458,16 @@ func FuzzDecode(f *testing.F) {
 			}
 		}
 	})
+}
+
+func TestSeparator(t *testing.T) {
+	for word, want := range map[string]rune{"comma": ',', "semicolon": ';', "tab": '\t'} {
+		s := Default()
+		if err := Set(&s, "book.csv_separator="+word); err != nil {
+			t.Fatal(err)
+		}
+		if got := s.Book.Separator(); got != want {
+			t.Errorf("%s is %q, want %q", word, got, want)
+		}
+	}
 }

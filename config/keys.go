@@ -10,8 +10,9 @@ type key struct {
 	at            func(*Settings) any // *float64, *int or *string
 	unit          string
 	least, most   float64
-	orZero        bool  // 0, which lies outside, is allowed too and means none
-	oneOf         []int // if set, the only values allowed
+	orZero        bool     // 0, which lies outside, is allowed too and means none
+	oneOf         []int    // if set, the only values allowed
+	words         []string // the same of a text
 	says          string
 }
 
@@ -43,6 +44,9 @@ var keys = []key{
 		says: "The name of a part, which goes straight on where the part before it ends."},
 	{section: "names", name: "pickup", at: func(s *Settings) any { return &s.Names.Pickup }, unit: pattern,
 		says: "The name of a pickup: a passage read again, to take the place of one in the chapter. Behind it a place may stand, as in at 12m34."},
+
+	{section: "book", name: "csv_separator", at: func(s *Settings) any { return &s.Book.CSVSeparator }, unit: oneWord, words: []string{comma, semicolon, tab},
+		says: "What parts the cells of book.csv. With a semicolon its numbers have a decimal comma, else a decimal point; take what your spreadsheet opens rightly."},
 
 	{section: "delivery", name: "peak_max_dbfs", at: func(s *Settings) any { return &s.Delivery.PeakMaxDBFS }, unit: dbfs, least: -20, most: 0,
 		says: "The loudest instant of a finished file is brought to this, and never lies above it."},
@@ -99,9 +103,10 @@ var keys = []key{
 }
 
 const (
-	// folder and pattern are what a text may be.
+	// folder, pattern and oneWord are what a text may be.
 	folder  = "folder"
 	pattern = "pattern"
+	oneWord = "word"
 
 	dbfs = "dB below full scale"
 	lufs = "LUFS, loudness as the ear weighs it"
@@ -113,6 +118,7 @@ var sections = []struct{ name, says string }{
 	{"folders", "Where things are kept."},
 	{"watch", "How the inbox is watched."},
 	{"names", "How the files of one chapter are named. NAME stands for the chapter and N for the number; between the words of a file's name there may be any spaces, - and _, and capitals do not count."},
+	{"book", "How the table of a whole book is written."},
 	{"delivery", "What your client asks of a finished file. The highest peak, the bit rate and the half second before the first word are a client's own figures; the others are common practice. Match them all to what your client asks."},
 	{"level", "How the sound is cleaned and evened."},
 	{"takes", "How several takes become one chapter."},
@@ -120,10 +126,6 @@ var sections = []struct{ name, says string }{
 
 // bookSections are the sections a book's about.toml may change.
 var bookSections = []string{"delivery", "level", "takes"}
-
-// bookWords are the other names an about.toml may hold. They describe the
-// book and change no sample.
-var bookWords = []string{"title", "author", "narrator", "publisher", "year", "language", "chapters", "words", "credits", "sample"}
 
 func sectionNames() []string {
 	var names []string

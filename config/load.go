@@ -46,8 +46,7 @@ func Load(path string) (Settings, error) {
 func ReadBook(book string, data []byte, base Chapter) (Chapter, error) {
 	s := Default()
 	s.Chapter = base
-	f := file{name: book + "/about.toml", sections: bookSections, words: bookWords}
-	if err := f.decode(data, &s); err != nil {
+	if err := aboutFile(book).decode(data, &s); err != nil {
 		return Chapter{}, err
 	}
 	return s.Chapter, nil
@@ -92,40 +91,53 @@ func (f file) read(path string) ([]byte, error) {
 
 // decode lays the settings in data over s, in the order they stand.
 func (f file) decode(data []byte, s *Settings) error {
-	if len(data) > maxBytes {
-		return f.fault(0, "this file is larger than 256 KiB and cannot be a settings file")
-	}
-	if bytes.HasPrefix(data, []byte("\xff\xfe")) || bytes.HasPrefix(data, []byte("\xfe\xff")) {
-		return f.fault(0, "this file is saved as UTF-16; open it in your editor and save it as UTF-8")
-	}
-	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
-	if bad := firstInvalid(data); bad >= 0 {
-		return f.fault(1+bytes.Count(data[:bad], []byte("\n")), "a letter here is not UTF-8; open the file in your editor and save it as UTF-8")
-	}
-	var values map[string]any
-	if err := toml.Unmarshal(data, &values); err != nil {
-		return f.syntaxFault(err)
-	}
-	entries, err := listEntries(data)
+	values, entries, err := f.parse(data)
 	if err != nil {
-		return f.syntaxFault(err)
+		return err
 	}
 	for _, e := range entries {
 		if refusal := f.apply(e, values, s); refusal != "" {
 			return f.fault(e.line, refusal)
 		}
 	}
-	lines := map[string]int{}
-	var given []string
+	given, lines := linesOf(entries)
+	if says, blamed := brokenRule(s, given); says != "" {
+		return f.fault(lines[blamed], says)
+	}
+	return nil
+}
+
+// linesOf names the entries as "section.name", in their order, and tells the line each
+// stands in.
+func linesOf(entries []entry) (given []string, lines map[string]int) {
+	lines = map[string]int{}
 	for _, e := range entries {
 		id := strings.Join(e.path, ".")
 		given = append(given, id)
 		lines[id] = e.line
 	}
-	if says, blamed := brokenRule(s, given); says != "" {
-		return f.fault(lines[blamed], says)
+	return given, lines
+}
+
+// parse reads data as TOML: the values, and every entry in the order they stand.
+func (f file) parse(data []byte) (values map[string]any, entries []entry, err error) {
+	if len(data) > maxBytes {
+		return nil, nil, f.fault(0, "this file is larger than 256 KiB and cannot be a settings file")
 	}
-	return nil
+	if bytes.HasPrefix(data, []byte("\xff\xfe")) || bytes.HasPrefix(data, []byte("\xfe\xff")) {
+		return nil, nil, f.fault(0, "this file is saved as UTF-16; open it in your editor and save it as UTF-8")
+	}
+	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
+	if bad := firstInvalid(data); bad >= 0 {
+		return nil, nil, f.fault(1+bytes.Count(data[:bad], []byte("\n")), "a letter here is not UTF-8; open the file in your editor and save it as UTF-8")
+	}
+	if err := toml.Unmarshal(data, &values); err != nil {
+		return nil, nil, f.syntaxFault(err)
+	}
+	if entries, err = listEntries(data); err != nil {
+		return nil, nil, f.syntaxFault(err)
+	}
+	return values, entries, nil
 }
 
 // apply puts one entry into s. The returned text is empty if all is well.
@@ -147,10 +159,19 @@ func (f file) apply(e entry, values map[string]any, s *Settings) string {
 	name := e.path[1]
 	value := table[name]
 	k := findKey(section, name)
-	if k == nil {
+	switch {
+	case k == nil && slices.Contains(f.words, name):
+		return misplaced(name, value, section)
+	case k == nil:
 		return fmt.Sprintf("%s = %s is not a setting; allowed in [%s] are %s", name, show(value), section, namesIn(section))
 	}
 	return k.put(s, value)
+}
+
+// misplaced words the refusal of a word of the book that stands below a heading, which
+// takes all that follows it.
+func misplaced(name string, value any, heading string) string {
+	return fmt.Sprintf("%s = %s stands below the heading [%s]; allowed is above the first heading of the file", name, show(value), heading)
 }
 
 // refuseTop words the refusal of a name that stands where only a section may,
@@ -166,7 +187,11 @@ func (f file) refuseTop(e entry, value any) string {
 			return fmt.Sprintf("%s = %s stands outside its section; allowed is below the heading [%s]", name, show(value), k.section)
 		}
 	}
-	return fmt.Sprintf("%s = %s is not a setting; allowed are the sections %s", name, show(value), heads)
+	words := ""
+	if len(f.words) > 0 {
+		words = strings.Join(f.words, ", ") + " and "
+	}
+	return fmt.Sprintf("%s = %s is not a setting; allowed are %sthe sections %s", name, show(value), words, heads)
 }
 
 func (f file) fault(line int, says string) error {

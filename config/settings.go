@@ -6,6 +6,7 @@ type Settings struct {
 	Folders Folders `toml:"folders"`
 	Watch   Watch   `toml:"watch"`
 	Names   Names   `toml:"names"`
+	Book    Book    `toml:"book"`
 	Chapter
 }
 
@@ -15,6 +16,29 @@ type Chapter struct {
 	Delivery Delivery `toml:"delivery" json:"delivery"`
 	Level    Level    `toml:"level" json:"level"`
 	Takes    Takes    `toml:"takes" json:"takes"`
+}
+
+// Book says how the files about a whole book are written.
+type Book struct {
+	CSVSeparator string `toml:"csv_separator"`
+}
+
+// What may part the cells of a table.
+const (
+	comma     = "comma"
+	semicolon = "semicolon"
+	tab       = "tab"
+)
+
+// Separator is what parts the cells.
+func (b Book) Separator() rune {
+	switch b.CSVSeparator {
+	case semicolon:
+		return ';'
+	case tab:
+		return '\t'
+	}
+	return ','
 }
 
 // Folders places the two folders that may lie outside the workspace. A
@@ -98,6 +122,7 @@ func Default() Settings {
 			Jobs: 0, RawMaxGiB: 16,
 		},
 		Names: Names{Take: "NAME take N", Part: "NAME part N", Pickup: "NAME pickup N"},
+		Book:  Book{CSVSeparator: comma},
 		Chapter: Chapter{
 			Delivery: Delivery{
 				PeakMaxDBFS: -3, RMSAimDBFS: -20, RMSMinDBFS: -23, RMSMaxDBFS: -18,

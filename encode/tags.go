@@ -18,15 +18,21 @@ type Tags struct {
 	Track    string // "3" or "3/12"
 	Genre    string
 	Year     string // four digits
-	Encoder  string // the program that made the file
+	// Language is three letters of ISO 639-2, such as eng.
+	Language  string
+	Publisher string
+	Encoder   string // the program that made the file
+	// Cover is a JPEG or PNG. One with a CoverProblem is left out.
+	Cover []byte
 }
 
 // maxTagRunes is our choice: longer texts are a mistake, and some players stop
 // at 255 bytes.
 const maxTagRunes = 250
 
-// id3v2 returns the ID3v2.3 tag (id3.org, ID3v2.3.0 §3.1 and 4.2), or nothing if
-// no text is left. Version 2.3 rather than 2.4, because more players read it.
+// id3v2 returns the ID3v2.3 tag (id3.org, ID3v2.3.0 §3.1 header, §3.3 frames, §4.2 text
+// frames), or nothing if no text and no cover is left. Version 2.3 rather than 2.4, because
+// more players read it.
 func (t Tags) id3v2() []byte {
 	var frames []byte
 	for _, f := range []struct{ id, text string }{
@@ -37,17 +43,16 @@ func (t Tags) id3v2() []byte {
 		{"TRCK", t.Track},
 		{"TCON", t.Genre},
 		{"TYER", t.Year},
+		{"TLAN", t.Language},
+		{"TPUB", t.Publisher},
 		{"TSSE", t.Encoder},
 	} {
-		text := cleanTag(f.text)
-		if text == "" {
-			continue
+		if text := cleanTag(f.text); text != "" {
+			frames = appendFrame(frames, f.id, encodeText(text))
 		}
-		body := encodeText(text)
-		frames = append(frames, f.id...)
-		frames = binary.BigEndian.AppendUint32(frames, uint32(len(body)))
-		frames = append(frames, 0, 0)
-		frames = append(frames, body...)
+	}
+	if len(t.Cover) > 0 && CoverProblem(t.Cover) == "" {
+		frames = appendFrame(frames, "APIC", pictureBody(t.Cover))
 	}
 	if frames == nil {
 		return nil
@@ -55,6 +60,15 @@ func (t Tags) id3v2() []byte {
 	n := len(frames) // four times 7 bits
 	head := []byte{'I', 'D', '3', 3, 0, 0, byte(n >> 21 & 127), byte(n >> 14 & 127), byte(n >> 7 & 127), byte(n & 127)}
 	return append(head, frames...)
+}
+
+// appendFrame appends a frame without flags. Its size is a plain number, not one of 7 bits
+// a byte as the tag's.
+func appendFrame(frames []byte, id string, body []byte) []byte {
+	frames = append(frames, id...)
+	frames = binary.BigEndian.AppendUint32(frames, uint32(len(body)))
+	frames = append(frames, 0, 0)
+	return append(frames, body...)
 }
 
 // cleanTag makes s one line of plain text.
