@@ -16,77 +16,16 @@ func (d *daemon) planAnswer(j *job, s shelf, list []jobRaw, made Made, took time
 		return d.planWithdraw(j, s, made)
 	case Rename:
 		return d.planRename(j, s, list, made)
-	case Remake:
-		if same, err := d.asBefore(s, made); err != nil {
+	case Retag:
+		return d.planRetag(j, s, made)
+	case Remake, CutSample:
+		if same, err := d.asBefore(j, s, list, made); err != nil {
 			return plan{}, err
 		} else if same {
 			return d.planPutBack(j, s, list, made, took)
 		}
 	}
 	return d.prepare(j, list, made, took)
-}
-
-// asBefore tells whether what was made is, to the bit, the newest revision, and
-// that revision is not kept elsewhere.
-func (d *daemon) asBefore(s shelf, made Made) (bool, error) {
-	if s.MadeSHA256 == "" || s.MadeSHA256 != made.SHA256 || s.Recipe != s.Highest {
-		return false, nil
-	}
-	kept := filepath.Join(d.ws.Finished, s.Book, "superseded", fmt.Sprintf("%s.r%d%s", s.Stem, s.Recipe, s.Ending))
-	return !exists(kept), nil
-}
-
-// planPutBack gives the newest revision back what is missing of it. A file under
-// its name that is another moves aside.
-func (d *daemon) planPutBack(j *job, s shelf, list []jobRaw, made Made, took time.Duration) (plan, error) {
-	if err := d.unchanged(j, list, made); err != nil {
-		return plan{}, err
-	}
-	var archivedAs []string
-	for _, r := range list {
-		archivedAs = append(archivedAs, r.ArchivedAs)
-	}
-	papers, err := made.Papers(s.Recipe, archivedAs)
-	if err != nil {
-		return plan{}, fmt.Errorf("write report: %w", err)
-	}
-	p := plan{
-		Schema: "lectern-plan/1", State: stateFinished, Did: "unchanged", Revision: s.Recipe,
-		Verdict: papers.Verdict, Says: papers.Says, TookS: took.Seconds(),
-	}
-	name := func(ending string) place { return place{"finished", path.Join(s.Book, s.Stem+ending)} }
-	file, report := name(s.Ending), name(".json")
-	sum, _, err := d.store.Sum(d.ws.at(file, ""))
-	if ignoreMissing(err) != nil {
-		return plan{}, err
-	}
-	lacksFile := sum != made.SHA256
-	lacksReport := !exists(d.ws.at(report, ""))
-	if !lacksFile && !lacksReport {
-		return p, nil
-	}
-	p.Did = "put back"
-	if lacksFile {
-		if sum != "" { // no revision of ours, and never to be taken for one
-			p.Steps = append(p.Steps, step{From: file, To: d.displaced(file), SHA256: sum})
-		}
-		from, err := jobFile(j, made)
-		if err != nil {
-			return plan{}, err
-		}
-		p.Steps = append(p.Steps, step{From: from, To: file, SHA256: made.SHA256})
-	}
-	if lacksReport {
-		if err := d.paper(&p, j, paperReport, papers.Report, report); err != nil {
-			return plan{}, err
-		}
-	}
-	if papers.PleaseRead != nil && !exists(d.ws.at(name(pleaseRead), "")) {
-		if err := d.paper(&p, j, paperPleaseRead, papers.PleaseRead, name(pleaseRead)); err != nil {
-			return plan{}, err
-		}
-	}
-	return p, d.writePlan(j, p)
 }
 
 // planWithdraw moves the finished pair to superseded/, its report with one line
@@ -124,7 +63,7 @@ func (d *daemon) retire(p *plan, j *job, s shelf, report []byte) error {
 			return err
 		}
 	}
-	return nil
+	return d.dropClip(p, s)
 }
 
 // planRename publishes the chapter under its new name and retires the old one.
@@ -156,12 +95,15 @@ func (d *daemon) planRename(j *job, s shelf, list []jobRaw, made Made) (plan, er
 		return plan{}, err
 	}
 	name := func(ending string) place { return place{"finished", path.Join(to.Book, to.Stem+ending)} }
-	from, err := jobFile(j, made)
+	from, err := jobFile(j, made.File)
 	if err != nil {
 		return plan{}, err
 	}
 	p.Steps = append(p.Steps, step{From: from, To: name(s.Ending), SHA256: made.SHA256})
 	if err := d.besideIt(&p, j, papers, name); err != nil {
+		return plan{}, err
+	}
+	if err := d.renameClip(&p, j, s, to); err != nil {
 		return plan{}, err
 	}
 	recipe := place{"archive", path.Join(to.Book, fmt.Sprintf("%s.r%d.recipe.json", to.Stem, revision))}
@@ -172,11 +114,11 @@ func (d *daemon) planRename(j *job, s shelf, list []jobRaw, made Made) (plan, er
 	return p, d.writePlan(j, p)
 }
 
-// jobFile is the place of what was made.
-func jobFile(j *job, made Made) (place, error) {
-	rel, err := filepath.Rel(j.Dir, made.File)
+// jobFile is the place of a file that was made.
+func jobFile(j *job, file string) (place, error) {
+	rel, err := filepath.Rel(j.Dir, file)
 	if err != nil || !filepath.IsLocal(rel) {
-		return place{}, errors.Join(fmt.Errorf("find the finished file %q", made.File), err)
+		return place{}, errors.Join(fmt.Errorf("find the finished file %q", file), err)
 	}
 	return place{"job", filepath.ToSlash(rel)}, nil
 }

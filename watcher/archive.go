@@ -30,10 +30,12 @@ type shelf struct {
 	HasFile bool
 	Ending  string
 	// Recipe is the highest revision with a recipe in the archive, 0 if there is none;
-	// Raws are its raws, in playing order, and MadeSHA256 the sum of what was made.
-	Recipe     int
-	Raws       []recipeRaw
-	MadeSHA256 string
+	// Raws are its raws, in playing order, none if it is Sample, a stretch of another
+	// chapter; and MadeSHA256 the sum of what was made, AudioSHA256 that of its sound.
+	Recipe                  int
+	Raws                    []recipeRaw
+	Sample                  *Sample
+	MadeSHA256, AudioSHA256 string
 }
 
 // recipeRaw is what the watcher reads of one raw in a recipe.
@@ -110,7 +112,10 @@ func (ws *Workspace) shelf(book, chapter, ending string) (shelf, error) {
 		if err != nil && !errors.Is(err, errNotJSON) {
 			return shelf{}, fmt.Errorf("read recipe: %w", err)
 		}
-		s.Raws, s.MadeSHA256 = paper.Raws, paper.Finished.SHA256
+		s.MadeSHA256, s.AudioSHA256 = paper.Finished.SHA256, paper.Finished.AudioSHA256
+		if s.Sample = paper.Sample; s.Sample == nil {
+			s.Raws = paper.Raws
+		}
 	}
 	return s, ws.current(&s)
 }
@@ -122,8 +127,10 @@ type recipe struct {
 	BookHex    string      `json:"book_hex"` // the exact bytes, if they are no UTF-8
 	ChapterHex string      `json:"chapter_hex"`
 	Raws       []recipeRaw `json:"raws"`
+	Sample     *Sample     `json:"sample"`
 	Finished   struct {
-		SHA256 string `json:"sha256"`
+		SHA256      string `json:"sha256"`
+		AudioSHA256 string `json:"audio_sha256"`
 	} `json:"finished"`
 }
 

@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -34,6 +33,12 @@ const (
 	Settle AskKind = "settle"
 	// Withdraw moves the finished pair to superseded/.
 	Withdraw AskKind = "withdraw"
+	// Retag writes other words into the finished MP3, and its report anew, in their place:
+	// no new revision, since the sound stays.
+	Retag AskKind = "retag"
+	// CutSample makes a stretch of another chapter a chapter of its own, of the archived
+	// raws of that one. What would be told the same by its recipe is left as it is.
+	CutSample AskKind = "cut sample"
 )
 
 // Ask is what a person wants done to a finished chapter.
@@ -46,6 +51,13 @@ type Ask struct {
 	// words what they do.
 	Answers json.RawMessage `json:"answers,omitempty"`
 	Did     string          `json:"did,omitempty"`
+	// Tags are the words of Retag, which are for Hands.Make to read.
+	Tags json.RawMessage `json:"tags,omitempty"`
+	// Of is the chapter, of the same book, that CutSample cuts from, and FromS and ToS tell
+	// from where to where, in seconds; for Hands.Make to read.
+	Of    string  `json:"of,omitempty"`
+	FromS float64 `json:"from_s,omitempty"`
+	ToS   float64 `json:"to_s,omitempty"`
 }
 
 // Outcome tells how an Ask ended.
@@ -58,15 +70,22 @@ type Outcome struct {
 
 // RefusedError says, in a sentence for the narrator, why something asked for is
 // not done. Nothing has changed.
-type RefusedError struct{ Says string }
+type RefusedError struct {
+	Says string
+	// Busy tells that it may be done a little later.
+	Busy bool
+}
 
 func (e *RefusedError) Error() string { return e.Says }
 
-func refuse(format string, args ...any) error { return &RefusedError{fmt.Sprintf(format, args...)} }
+func refuse(format string, args ...any) error {
+	return &RefusedError{Says: fmt.Sprintf(format, args...)}
+}
 
 // Do carries out one Ask. It works beside a running daemon as another daemon
 // would, through a job in working/: if this process dies, the next one finishes
-// what was begun.
+// what was begun. Of CutSample f names what is to be made, Book and Chapter alone if there
+// is none yet.
 func Do(ctx context.Context, ws *Workspace, s Settings, hands Hands, log *zap.Logger, f Filed, ask Ask) (Outcome, error) {
 	s.unlocked = true
 	d := newDaemon(ws, s.withDefaults(), hands, log)
@@ -74,9 +93,14 @@ func Do(ctx context.Context, ws *Workspace, s Settings, hands Hands, log *zap.Lo
 	if err != nil {
 		return Outcome{}, err
 	}
-	if ask.Kind == Remake || ask.Kind == BringBack || ask.Kind == Settle {
-		if !d.hasRoom(d.roomFor(0, f.rawBytes(ws))) {
-			return Outcome{}, errors.Join(refuse("the disk is nearly full; make room and try again"), d.removeJob(j))
+	switch ask.Kind {
+	case Remake, BringBack, Settle, CutSample:
+		bytes, err := d.bytesFor(f, ask)
+		if err == nil && !d.hasRoom(d.roomFor(0, bytes)) {
+			err = refuse("the disk is nearly full; make room and try again")
+		}
+		if err != nil {
+			return Outcome{}, errors.Join(err, d.removeJob(j))
 		}
 	}
 	stop := d.beatFor(j)
@@ -125,8 +149,11 @@ const askMark = "ask-"
 
 // makeAsk puts a job for an Ask into working/, unless the chapter is in work.
 func (d *daemon) makeAsk(f Filed, ask Ask) (*job, error) {
+	if ask.Kind == CutSample {
+		f.Ending = endingMP3
+	}
 	key := chapterKey(f.Book, d.askSort(f.Book, f.Chapter+".wav").Key)
-	busy := refuse("%s is being worked on just now; try again when it is done", Plain(f.Chapter))
+	busy := &RefusedError{Says: Plain(f.Chapter) + " is being worked on just now; try again when it is done", Busy: true}
 	if there, err := d.jobsNamed(key + "-"); err != nil || len(there) > 0 {
 		return nil, errors.Join(err, busy)
 	}
@@ -210,7 +237,7 @@ func (d *daemon) makeAnswer(ctx context.Context, j *job) (plan, error) {
 	}
 	var bad *BadRaw
 	if errors.As(err, &bad) {
-		err = &RefusedError{bad.Says}
+		err = &RefusedError{Says: bad.Says}
 	}
 	return plan{}, errors.Join(err, d.store.Remove(mark+".began"))
 }
@@ -236,6 +263,9 @@ func (d *daemon) answerOrDrop(ctx context.Context, j *job) error {
 // keptFor finds what an earlier run has filed of the chapter: the raws to use, in
 // playing order, and the papers of the revision asked about.
 func (d *daemon) keptFor(j *job, s shelf) ([]jobRaw, *Kept, error) {
+	if j.Ask.Kind == CutSample {
+		return d.keptForSample(j, s)
+	}
 	revision := s.Recipe
 	if j.Ask.Kind == BringBack {
 		revision = j.Ask.Revision
@@ -244,12 +274,9 @@ func (d *daemon) keptFor(j *job, s shelf) ([]jobRaw, *Kept, error) {
 	earlier := func(ending string) string {
 		return filepath.Join(d.ws.Finished, s.Book, "superseded", fmt.Sprintf("%s.r%d%s", s.Stem, revision, ending))
 	}
-	kept := &Kept{
-		Revision: revision,
-		Recipe:   filepath.Join(d.ws.Archive, s.Book, fmt.Sprintf("%s.r%d.recipe.json", s.Stem, revision)),
-	}
+	kept := &Kept{Revision: revision, Recipe: d.recipePath(s, revision)}
 	switch j.Ask.Kind {
-	case Rename, Withdraw, Settle:
+	case Rename, Withdraw, Settle, Retag:
 		kept.File, kept.Report = current(s.Ending), current(".json")
 		if !exists(kept.Report) {
 			return nil, nil, refuse("%s is not in finished: there is no report of it", Plain(j.Chapter))
@@ -265,8 +292,11 @@ func (d *daemon) keptFor(j *job, s shelf) ([]jobRaw, *Kept, error) {
 			kept.File, kept.Report = earlier(s.Ending), earlier(".json")
 		}
 	}
-	if j.Ask.Kind == Withdraw {
+	switch j.Ask.Kind {
+	case Withdraw:
 		return nil, kept, nil
+	case Retag:
+		return nil, kept, d.keptToRetag(j, s, kept)
 	}
 	paper, err := readRecipe(kept.Recipe)
 	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, errNotJSON) || err == nil && len(paper.Raws) == 0 {
@@ -276,111 +306,7 @@ func (d *daemon) keptFor(j *job, s shelf) ([]jobRaw, *Kept, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("read recipe: %w", err)
 	}
-	var list []jobRaw
-	for _, r := range paper.Raws {
-		path := filepath.Join(d.ws.Archive, s.Book, r.ArchivedAs)
-		if j.Ask.Kind != Rename && !exists(path) {
-			return nil, nil, refuse("%s also needs %s from the archive, which is not there any more; put it back, or drop all takes again",
-				Plain(j.Chapter), Plain(r.ArchivedAs))
-		}
-		list = append(list, jobRaw{recipeRaw: r, path: path})
-	}
-	return list, kept, nil
-}
-
-// Filed is a chapter, or a room test, as the archive knows it.
-type Filed struct {
-	Book, Chapter string // as the narrator spelled them
-	// In and Stem are the names of its folder and of its files, without endings.
-	In, Stem string
-	Ending   string // of its finished file
-	Revision int    // the newest with a recipe
-	raws     []recipeRaw
-}
-
-func (f Filed) rawBytes(ws *Workspace) (n int64) {
-	for _, r := range f.raws {
-		if info, err := os.Lstat(filepath.Join(ws.Archive, f.In, r.ArchivedAs)); err == nil {
-			n += info.Size()
-		}
-	}
-	return n
-}
-
-// Filed lists every chapter and room test the archive holds a recipe of, by book
-// and name. A recipe that cannot be read is left out; Audit tells of it.
-func (ws *Workspace) Filed() ([]Filed, error) {
-	books, err := booksIn(ws.Archive)
-	if err != nil {
-		return nil, err
-	}
-	var out []Filed
-	for _, in := range append(books, "") {
-		names, err := namesIn(filepath.Join(ws.Archive, in))
-		if err != nil {
-			return nil, err
-		}
-		newest := map[string]Filed{}
-		for _, name := range names {
-			m := revisionName.FindStringSubmatch(name)
-			if m == nil || m[3] != "recipe.json" {
-				continue
-			}
-			f := Filed{In: in, Stem: m[1], Revision: revisionOf(m[2])}
-			if f.Revision > newest[f.Stem].Revision {
-				newest[f.Stem] = f
-			}
-		}
-		for _, f := range newest {
-			if err := ws.describe(&f); errors.Is(err, errNotJSON) || errors.Is(err, fs.ErrNotExist) {
-				continue
-			} else if err != nil {
-				return nil, err
-			}
-			out = append(out, f)
-		}
-	}
-	slices.SortFunc(out, func(a, b Filed) int { return strings.Compare(a.In+"\x00"+a.Stem, b.In+"\x00"+b.Stem) })
-	return out, nil
-}
-
-// describe reads a chapter's own names out of its newest recipe. They are believed
-// only if they lead back to where the recipe lies.
-func (ws *Workspace) describe(f *Filed) error {
-	paper, err := readRecipe(filepath.Join(ws.Archive, f.In, fmt.Sprintf("%s.r%d.recipe.json", f.Stem, f.Revision)))
-	if err != nil {
-		return err
-	}
-	f.Book, f.Chapter, f.raws = f.In, f.Stem, paper.Raws
-	if book := fromHex(paper.BookHex, paper.Book); sameName(outStem(book), f.In) {
-		f.Book = book
-	}
-	if chapter := fromHex(paper.ChapterHex, paper.Chapter); sameName(outStem(chapter), f.Stem) {
-		f.Chapter = chapter
-	}
-	f.Ending = endingMP3
-	if len(f.raws) > 0 {
-		f.Ending = endingFor(f.raws[0].Role)
-	}
-	return nil
-}
-
-// ReportOf returns the path of a chapter's report in finished/. There may be none.
-func (ws *Workspace) ReportOf(f Filed) (string, error) {
-	s, err := ws.shelf(f.Book, f.Chapter, f.Ending)
-	return filepath.Join(ws.Finished, s.Book, s.Stem+".json"), err
-}
-
-// Withdrawn tells whether a chapter is in finished/ no more because somebody
-// withdrew or renamed it.
-func (ws *Workspace) Withdrawn(f Filed) (bool, error) {
-	s, err := ws.shelf(f.Book, f.Chapter, f.Ending)
-	if err != nil || exists(filepath.Join(ws.Finished, s.Book, s.Stem+".json")) {
-		return false, err
-	}
-	var report struct {
-		State string `json:"state"`
-	}
-	err = readJSON(filepath.Join(ws.Finished, s.Book, "superseded", fmt.Sprintf("%s.r%d.json", s.Stem, s.Highest)), &report)
-	return report.State == stateWithdrawn, ignoreMissing(err)
+	kept.sample = paper.Sample
+	list, err := d.archived(j, s, paper)
+	return list, kept, err
 }

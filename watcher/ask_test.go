@@ -2,72 +2,37 @@ package watcher
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
 	"go.uber.org/zap"
 )
 
-// testAnswer is the audio side of an Ask, without audio. made is what a Remake makes.
-func testAnswer(job Job, made Made) (Made, error) {
-	withdrawn := func() ([]byte, error) {
-		var r testReport
-		if err := readJSON(job.Kept.Report, &r); err != nil {
-			return nil, err
-		}
-		r.State = stateWithdrawn
-		return json.Marshal(r)
-	}
-	switch job.Ask.Kind {
-	case Withdraw:
-		return Made{Papers: func(int, []string) (Papers, error) {
-			w, err := withdrawn()
-			return Papers{Withdrawn: w}, err
-		}}, os.Remove(made.File)
-	case Rename:
-		job.Chapter = job.Ask.NewName
-		made.Papers = func(revision int, archivedAs []string) (Papers, error) {
-			p, err := testPapers(job, made, revision, archivedAs)
-			if err == nil {
-				p.Withdrawn, err = withdrawn()
-			}
-			return p, err
-		}
-	case Remake, Settle:
-		if len(job.Ask.Set) > 0 { // other settings: other bytes
-			data, err := os.ReadFile(made.File)
-			if err != nil {
-				return Made{}, err
-			}
-			data = append(data, strings.Join(job.Ask.Set, "")...)
-			made.Bytes, made.SHA256 = int64(len(data)), sumOf(data)
-			inner := made
-			made.Papers = func(revision int, archivedAs []string) (Papers, error) {
-				return testPapers(job, inner, revision, archivedAs)
-			}
-			return made, os.WriteFile(made.File, data, 0o640)
-		}
-	}
-	return made, nil
-}
-
 // asked is one Ask about the chapter of asks, and what finished/Tides holds after it.
 type asked struct {
 	name    string
 	before  func(t testing.TB, ws *Workspace) // what happened to the files
+	sound   bool                              // what happened is nothing to remark on
+	about   string                            // 03 Loud, if empty
+	apart   bool                              // finished and archive lie on disks of their own
 	ask     Ask
 	want    map[string]string // names in finished/Tides, with their content if not empty
 	refused string
 }
 
-// asks are about 03 Loud, whose revision 1 is "loud" and revision 2 "louder".
-var asks = []asked{
+// asks are about 03 Loud, whose revision 1 is "loud" and revision 2 "louder"; samples are
+// cut from it.
+var asks = slices.Concat(asksForChapters, asksForWords, asksForSamples)
+
+var asksForChapters = []asked{
 	{
 		name: "remake without a change", ask: Ask{Kind: Remake},
 		want: map[string]string{"03 Loud.mp3": "louder", "superseded/03 Loud.r1.mp3": "loud"},
@@ -159,17 +124,43 @@ func withTwoRevisions(t testing.TB, a asked) *Workspace {
 	return ws
 }
 
+// copyOf copies a workspace.
+func copyOf(t testing.TB, ws *Workspace) *Workspace {
+	t.Helper()
+	root, err := os.MkdirTemp(memoryDisk(), "ask")
+	check(t, err)
+	t.Cleanup(func() { os.RemoveAll(root) })
+	check(t, os.CopyFS(root, os.DirFS(ws.Root)))
+	copied, err := Open(root, "finished", "archive")
+	check(t, err)
+	return copied
+}
+
 func doAsk(ws *Workspace, disk *dyingDisk, a asked) (Outcome, error) {
-	all, err := ws.Filed()
+	f, err := filedFor(ws, a)
 	if err != nil {
 		return Outcome{}, err
 	}
+	disk.apart = apartOf(ws, a.apart)
+	return Do(context.Background(), ws, Settings{fs: disk, FreeMarginBytes: 1}, testHands(), zap.NewNop(), f, a.ask)
+}
+
+// filedFor finds what is asked about. A sample need not be there.
+func filedFor(ws *Workspace, a asked) (Filed, error) {
+	all, err := ws.Filed()
+	if err != nil {
+		return Filed{}, err
+	}
+	chapter := cmp.Or(a.about, "03 Loud")
 	for _, f := range all {
-		if f.Chapter == "03 Loud" {
-			return Do(context.Background(), ws, Settings{fs: disk, FreeMarginBytes: 1}, testHands(), zap.NewNop(), f, a.ask)
+		if f.Chapter == chapter {
+			return f, nil
 		}
 	}
-	return Outcome{}, fmt.Errorf("03 Loud is not among %v", all)
+	if a.ask.Kind == CutSample {
+		return Filed{Book: "Tides", Chapter: chapter}, nil
+	}
+	return Filed{}, fmt.Errorf("%s is not among %v", chapter, all)
 }
 
 // checkAsked compares finished/Tides with what must be there.
@@ -228,9 +219,17 @@ func TestAsk(t *testing.T) {
 			if names, err := namesIn(ws.Working); err != nil || len(names) > 0 {
 				t.Errorf("left in working: %v %v", names, err)
 			}
-			if a.before == nil {
+			if a.refused == "" {
+				if err := clipsRight(ws); err != nil {
+					t.Error(err)
+				}
+			}
+			if a.before == nil || a.sound {
 				if err := errors.Join(soundInArchive(ws), invariant(ws, nil, true)); err != nil {
 					t.Error(err)
+				}
+				if got := audited(t, ws); !got.Clean {
+					t.Errorf("audit: %+v", got.Exceptions)
 				}
 			}
 		})
@@ -264,17 +263,22 @@ func TestAskCrash(t *testing.T) {
 				}
 			}
 			clean := &dyingDisk{}
-			_, err := doAsk(ws, clean, a)
+			_, err := doAsk(copyOf(t, ws), clean, a)
 			check(t, err)
+			before := ws
 			runs, done := 0, 0
-			for first := 1; first <= clean.calls; first++ {
+			step := 1
+			if a.before != nil && every > 1 {
+				step = 3 // what others do at every call, with a history of its own
+			}
+			for first := 1; first <= clean.calls; first += step {
 				for second := first % every; second <= clean.calls; second += every {
-					ws := withTwoRevisions(t, a)
+					ws := copyOf(t, before)
 					_, _ = doAsk(ws, &dyingDisk{dieAt: first}, a) // it dies
 					if second > 0 {
-						_ = drive(ws, &dyingDisk{dieAt: second}) // and again, or is through before
+						_ = drive(ws, &dyingDisk{dieAt: second, apart: apartOf(ws, a.apart)}) // and again, or is through before
 					}
-					check(t, drive(ws, &dyingDisk{}))
+					check(t, drive(ws, &dyingDisk{apart: apartOf(ws, a.apart)}))
 					if err := checkAsked(ws, a); err == nil {
 						done++
 					} else if notErr := checkAsked(ws, undone); notErr != nil {
@@ -286,12 +290,16 @@ func TestAskCrash(t *testing.T) {
 					if names, err := namesIn(ws.Working); err != nil || len(names) > 0 {
 						t.Fatalf("died at call %d, then %d: left in working: %v %v", first, second, names, err)
 					}
-					if a.before == nil {
+					if a.before == nil || a.sound {
 						if err := invariant(ws, nil, true); err != nil {
 							t.Fatalf("died at call %d, then %d: %v", first, second, err)
 						}
+						if got := audited(t, ws); !got.Clean {
+							t.Fatalf("died at call %d, then %d: audit: %+v", first, second, got.Exceptions)
+						}
 					}
 					runs++
+					check(t, os.RemoveAll(ws.Root))
 				}
 			}
 			if done == 0 {

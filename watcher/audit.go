@@ -106,7 +106,7 @@ func (a *auditor) read(only map[string]bool) (Audit, error) {
 			return Audit{}, err
 		}
 		for _, name := range names {
-			books[name] = name != "superseded"
+			books[name] = !slices.Contains(topFolders, name)
 		}
 	}
 	var order []string
@@ -218,7 +218,7 @@ func (a *auditor) list(dir, at, book string, folders ...string) ([]string, error
 		case kindOf(name) == junk, isRoot && isOfTheDisk(dir, name): // housekeeping of the system
 		case info.Mode().IsRegular():
 			out = append(out, name)
-		case info.IsDir() && (slices.Contains(folders, name) || isRoot && name != "superseded"):
+		case info.IsDir() && (slices.Contains(folders, name) || isRoot && !slices.Contains(topFolders, name)):
 		case info.IsDir():
 			a.wrong("stray", book, at, "no folder belongs here; move it elsewhere")
 		default:

@@ -237,7 +237,47 @@ func TestAuditFindsWhatIsPlanted(t *testing.T) {
 			for _, ending := range []string{".mp3", ".json"} {
 				check(t, os.Rename(at(ws, "finished/Tides/03 Loud"+ending), at(ws, "finished/Tides/superseded/03 Loud.r2"+ending)))
 			}
-		}, []string{"no_current finished/Tides/03 Loud", "stray finished/Tides/03 Loud - please read.txt"}, nil},
+		}, []string{"no_current finished/Tides/03 Loud", "stray finished/Tides/03 Loud - please read.txt"}, []string{"left_clip finished/Tides/listen/03 Loud.before.mp3"}},
+		{"a clip with a flipped bit", flip("finished/Tides/listen/03 Loud.before.mp3"), nil, []string{"changed_clip finished/Tides/listen/03 Loud.before.mp3"}},
+		{"a clip taken away", remove("finished/Tides/listen/03 Loud.before.mp3"), nil, []string{"no_clip finished/Tides/listen/03 Loud.before.mp3"}},
+		{"all but the clip taken away", remove("finished/Tides/03 Loud.mp3", "finished/Tides/03 Loud.json", "finished/Tides/03 Loud - please read.txt"),
+			nil, []string{"left_clip finished/Tides/listen/03 Loud.before.mp3", "taken_away finished/Tides/03 Loud"}},
+		{"a clip beside a report that is none", put("finished/Tides/03 Loud.json", "{}"), []string{"bad_report finished/Tides/03 Loud.json"}, nil},
+		{"a clip of nobody", put("finished/Tides/listen/mine.before.mp3", "x"), []string{"stray finished/Tides/listen/mine.before.mp3"}, nil},
+		{"a clip that no report tells of", put("finished/listen/Audition.before.mp3", "x"), []string{"stray finished/listen/Audition.before.mp3"}, nil},
+		{"no clip where clips are", put("finished/Tides/listen/03 Loud.mp3", "x"), []string{"stray finished/Tides/listen/03 Loud.mp3"}, nil},
+		{"an unfinished clip", put("finished/Tides/listen/.tmp-abc-0123456789abcdef", "x"), []string{"unfinished finished/Tides/listen/.tmp-abc-0123456789abcdef"}, nil},
+		{"a link in place of the clips", link("finished/Tides/listen"), []string{"stray finished/Tides/listen"}, []string{"no_clip finished/Tides/listen/03 Loud.before.mp3"}},
+		{"a link in place of a clip", link("finished/Tides/listen/03 Loud.before.mp3"),
+			[]string{"stray finished/Tides/listen/03 Loud.before.mp3"}, []string{"no_clip finished/Tides/listen/03 Loud.before.mp3"}},
+		{"the files of a book", func(t *testing.T, ws *Workspace) {
+			for _, name := range bookFiles {
+				put("finished/Tides/"+name, "x")(t, ws)
+			}
+			put("finished/index.html", "x")(t, ws)
+			put("finished/Tides/handover/2026-11-26 141500.json", "x")(t, ws)
+			put("finished/Tides/handover/2026-11-26 141500.txt", "x")(t, ws)
+		}, nil, nil},
+		{"the files of a book that is none", put("finished/book.csv", "x"), []string{"stray finished/book.csv"}, nil},
+		{"a link in place of a book's file", func(t *testing.T, ws *Workspace) {
+			put("finished/Tides/book.json", "x")(t, ws)
+			link("finished/Tides/book.json")(t, ws)
+		}, []string{"stray finished/Tides/book.json"}, nil},
+		{"a book's file where earlier revisions are", put("finished/Tides/superseded/book.csv", "x"), []string{"stray finished/Tides/superseded/book.csv"}, nil},
+		{"an unfinished file of a book", put("finished/.tmp-abc-0123456789abcdef", "x"), []string{"unfinished finished/.tmp-abc-0123456789abcdef"}, nil},
+		{"no hand-over where hand-overs are", put("finished/Tides/handover/x.json", "x"), []string{"stray finished/Tides/handover/x.json"}, nil},
+		{"a folder where hand-overs are", put("finished/Tides/handover/more/x.json", "x"), []string{"stray finished/Tides/handover/more"}, nil},
+		{"a book that is called as hand-overs are", func(t *testing.T, ws *Workspace) {
+			drop(t, ws, "handover/01 Harbor.wav", "harbor")
+			check(t, drive(ws, &dyingDisk{}))
+		}, nil, nil},
+		{"clips where the archive is", put("archive/listen/x.mp3", "x"), []string{"stray archive/listen"}, nil},
+		{"other words", func(t *testing.T, ws *Workspace) { askFor(t, ws, "03 Loud", words("new")) }, nil, nil},
+		{"a sample", func(t *testing.T, ws *Workspace) { withSample(t, ws) }, nil, nil},
+		{"a sample whose chapter has lost its recording", func(t *testing.T, ws *Workspace) {
+			withSample(t, ws)
+			remove("archive/Tides/03 Loud.r2.wav")(t, ws)
+		}, []string{"missing_raw archive/Tides/03 Loud.r2.wav"}, nil},
 		{"a note about nothing", put("finished/Audition - please read.txt", "x"), []string{"stray finished/Audition - please read.txt"}, nil},
 		{"a stray beside the finished", put("finished/Tides/cover.psd", "x"), []string{"stray finished/Tides/cover.psd"}, nil},
 		{"a folder where none should be", put("finished/Tides/more/x.txt", "x"), []string{"stray finished/Tides/more"}, nil},

@@ -249,9 +249,9 @@ func TestAuditBesideAndAfterEveryAsk(t *testing.T) {
 				a.before(t, ws)
 			}
 			before := told(audited(t, ws).Exceptions)
-			all, err := ws.Filed()
+			f, err := filedFor(ws, a)
 			check(t, err)
-			disk := &lookedAtDisk{dyingDisk: &dyingDisk{}}
+			disk := &lookedAtDisk{dyingDisk: &dyingDisk{apart: apartOf(ws, a.apart)}}
 			looks := 0
 			disk.look = func() {
 				looks++
@@ -260,7 +260,7 @@ func TestAuditBesideAndAfterEveryAsk(t *testing.T) {
 				}
 			}
 			d := newDaemon(ws, Settings{FreeMarginBytes: 1, fs: disk, unlocked: true}.withDefaults(), testHands(), testLog())
-			j, err := d.makeAsk(all[0], a.ask)
+			j, err := d.makeAsk(f, a.ask)
 			check(t, err)
 			_, err = d.answer(context.Background(), j)
 			check(t, err)

@@ -42,6 +42,11 @@ func (d *lookedAtDisk) Give(from, dir, name string) error {
 	return d.dyingDisk.Give(from, dir, name)
 }
 
+func (d *lookedAtDisk) Replace(from, dir, name string) error {
+	d.look()
+	return d.dyingDisk.Replace(from, dir, name)
+}
+
 func (d *lookedAtDisk) Remove(path string) error {
 	d.look()
 	return d.dyingDisk.Remove(path)

@@ -5,10 +5,11 @@ import (
 	"path"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 )
 
-// finishedReport is what an audit reads of a report in finished/.
+// finishedReport is what the watcher reads of a report in finished/.
 type finishedReport struct {
 	State    string `json:"state"`
 	Revision int    `json:"revision"`
@@ -17,8 +18,13 @@ type finishedReport struct {
 		Role string `json:"role"`
 	} `json:"raws"`
 	Finished struct {
-		SHA256 string `json:"sha256"`
+		SHA256      string `json:"sha256"`
+		AudioSHA256 string `json:"audio_sha256"`
 	} `json:"finished"`
+	Before struct { // of the clip, if there is one
+		SHA256 string `json:"sha256"`
+	} `json:"before"`
+	stem     string // of its name, where an audit reads it
 	RoomTest struct {
 		Text struct {
 			SHA256 string `json:"sha256"`
@@ -58,6 +64,12 @@ func (a *auditor) finished(book string, recipes map[string][]recipeAt) error {
 	if err != nil {
 		return err
 	}
+	if err := a.clips(book, current, recipes); err != nil {
+		return err
+	}
+	if err := a.handovers(book); err != nil {
+		return err
+	}
 	for stem, list := range recipes {
 		if _, there := current[stem]; there {
 			continue
@@ -86,14 +98,15 @@ func (a *auditor) finished(book string, recipes map[string][]recipeAt) error {
 func (a *auditor) pairs(book, sub string, recipes map[string][]recipeAt) (map[string]finishedReport, error) {
 	dir := filepath.Join(a.ws.Finished, book, sub)
 	at := func(name string) string { return path.Join("finished", book, sub, name) }
-	var folders []string
+	var folders, known []string
 	if sub == "" {
-		folders = []string{"superseded"}
+		folders, known = foldersBeside(book), filesBeside(book)
 	}
 	names, err := a.list(dir, at(""), book, folders...)
 	if err != nil {
 		return nil, err
 	}
+	names = slices.DeleteFunc(names, func(name string) bool { return slices.Contains(known, name) })
 	reports := map[string]finishedReport{}
 	told := map[string]bool{} // names that a report tells of
 	for _, name := range names {
@@ -117,6 +130,7 @@ func (a *auditor) pairs(book, sub string, recipes map[string][]recipeAt) (map[st
 			continue
 		}
 		a.out.LookedAt.Finished++
+		r.stem = stem
 		reports[Fold(stem)] = r
 		told[stem+ending], told[stem+pleaseRead] = true, sub == "" && r.Verdict != "pass"
 		chapter := stem

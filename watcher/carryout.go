@@ -42,11 +42,15 @@ func (d *daemon) carryOut(ctx context.Context, j *job, p plan) error {
 		}
 		err := d.do(j, s)
 		if errors.Is(err, errTaken) && published(j, p) == 0 {
+			if s.Replaces != "" {
+				err = refuse("%s was changed by hand just now, or taken away; nothing was changed", Plain(path.Base(s.To.Path)))
+			}
 			return errors.Join(err, d.store.Remove(j.path("plan.json"))) // made afresh under free names
 		}
 		if errors.Is(err, errTaken) && s.To.In == "finished" {
 			// Part of the chapter is published, so the plan must stand; whatever came
 			// under its name meanwhile is no work of ours.
+			s.Replaces = ""
 			if err = d.displace(s.To); err == nil {
 				err = d.do(j, s)
 			}
@@ -123,6 +127,9 @@ func (d *daemon) confirm(j *job, s step) error {
 func (d *daemon) do(j *job, s step) error {
 	from := d.ws.at(s.From, j.Dir)
 	if s.To == (place{}) {
+		if d.clipHeld(s.From) != "" {
+			return nil // something of hers stands in its place since it was planned
+		}
 		if sum, _, err := d.store.Sum(from); err != nil || sum != s.SHA256 {
 			return ignoreMissing(err) // gone, or changed by hand: then it is hers
 		}
@@ -141,6 +148,10 @@ func (d *daemon) do(j *job, s step) error {
 		switch {
 		case sum == s.SHA256:
 			return d.dropLeftover(from, there, s)
+		case s.Replaces != "" && (sum != s.Replaces || !there):
+			return errTaken
+		case s.Replaces != "":
+			return d.replace(from, to, s)
 		case size == 0 && there:
 			// What a crash leaves of a move on a disk that cannot move without
 			// overwriting: the name, held by an empty file.
@@ -152,6 +163,9 @@ func (d *daemon) do(j *job, s step) error {
 		}
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return err
+	}
+	if s.Replaces != "" && there {
+		return errTaken // by nothing: she has taken it away
 	}
 	if !there {
 		return errAlarm
@@ -176,10 +190,25 @@ func (d *daemon) do(j *job, s step) error {
 	return d.store.Move(from, to, s.SHA256)
 }
 
+// replace puts a file over the one that it was planned to take the place of.
+func (d *daemon) replace(from, to string, s step) error {
+	if sum, _, err := d.store.Sum(from); err != nil || sum != s.SHA256 {
+		return errors.Join(durable.ErrNotSame, err)
+	}
+	dir, err := realFolder(filepath.Dir(to)) // finished itself may be a link
+	if err != nil {
+		return err
+	}
+	return d.store.Replace(from, filepath.Join(dir, filepath.Base(to)), s.SHA256)
+}
+
 // displaced returns a free place in superseded/ for a file that lies under a name of
 // ours and is none of ours.
 func (d *daemon) displaced(at place) place {
 	dir, name := path.Split(at.Path)
+	if path.Base(dir) == clipFolder { // clips have no superseded of their own
+		dir = path.Dir(path.Clean(dir))
+	}
 	stem, ending := strings.TrimSuffix(name, path.Ext(name)), path.Ext(name)
 	to := place{at.In, path.Join(dir, "superseded", stem+".found"+ending)}
 	for n := 2; exists(d.ws.at(to, "")); n++ {
@@ -190,6 +219,9 @@ func (d *daemon) displaced(at place) place {
 
 // displace moves a file that somebody put under a name of ours into superseded/.
 func (d *daemon) displace(at place) error {
+	if !exists(d.ws.at(at, "")) {
+		return nil
+	}
 	to := d.displaced(at)
 	if err := d.makeRoomFor(to); err != nil {
 		return err
@@ -216,6 +248,9 @@ func (d *daemon) dropLeftover(from string, there bool, s step) error {
 
 // makeRoomFor makes the folder a file is to lie in.
 func (d *daemon) makeRoomFor(p place) error {
+	if says := d.clipHeld(p); says != "" {
+		return errors.New(says)
+	}
 	return d.store.MkdirAll(d.ws.at(place{In: p.In}, ""), path.Dir(p.Path), folderPerm)
 }
 
@@ -226,6 +261,9 @@ func (d *daemon) report(j *job, p plan) {
 		zap.String("book", j.Book), zap.String("chapter", j.Chapter), zap.Strings("raws", j.names()),
 	}
 	e := Event{Kind: Finished, Book: j.Book, Chapter: j.Chapter, Raws: j.names(), Took: took, Verdict: p.Verdict, Says: p.Says}
+	if j.Ask != nil {
+		e.Ask = j.Ask.Kind
+	}
 	if p.State == stateSetAside {
 		e.Kind = SetAside
 		d.log.Warn(fmt.Sprintf("%s: set aside. %s", j.label(), Plain(p.Says)), fields...)

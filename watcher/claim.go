@@ -113,6 +113,8 @@ func (j *job) did() string {
 		return fmt.Sprintf("revision %d brought back", j.Ask.Revision)
 	case j.Ask != nil && j.Ask.Kind == Settle:
 		return Plain(j.Ask.Did)
+	case j.Ask != nil && j.Ask.Kind == CutSample:
+		return "cut from " + Plain(j.Ask.Of)
 	case j.Ask != nil:
 		return "made again"
 	case j.ending() == endingText:

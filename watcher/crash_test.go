@@ -84,6 +84,18 @@ func (d *dyingDisk) Give(from, dir, name string) error {
 	return errors.Join(d.alive("give "+name), d.unlessDead(func() error { return d.Disk.Give(from, dir, name) }))
 }
 
+func (d *dyingDisk) Replace(from, dir, name string) error {
+	if err := d.alive("replace " + name); err != nil {
+		return err
+	}
+	for _, root := range d.apart {
+		if strings.HasPrefix(from, root+"/") != strings.HasPrefix(dir+"/", root+"/") {
+			return &os.LinkError{Op: "rename", Old: from, New: filepath.Join(dir, name), Err: syscall.EXDEV}
+		}
+	}
+	return d.Disk.Replace(from, dir, name)
+}
+
 func (d *dyingDisk) Remove(path string) error {
 	if err := d.alive("remove " + filepath.Base(path)); err != nil {
 		return err
@@ -248,7 +260,7 @@ var protocols = []struct {
 			check(t, drive(ws, &dyingDisk{}))
 			for _, at := range []string{
 				"finished/Tides/%s.mp3", "finished/Tides/%s.json", "finished/Tides/%s - please read.txt",
-				"archive/Tides/%s.r1.recipe.json",
+				"archive/Tides/%s.r1.recipe.json", "finished/Tides/listen/%s.before.mp3",
 			} {
 				check(t, os.Rename(filepath.Join(ws.Root, fmt.Sprintf(at, "03 Loud")), filepath.Join(ws.Root, fmt.Sprintf(at, "room test"))))
 			}

@@ -18,6 +18,12 @@
 // Beside them lie
 //
 //	finished/BOOK/NAME - please read.txt     what she must do, if anything
+//	finished/BOOK/listen/NAME.before.mp3     a clip to listen to beside the chapter; it goes
+//	                                         with it, and none is kept of earlier revisions
+//	finished/BOOK/book.json, book.csv,       what is made of all reports of a book, and
+//	  listen.txt, index.html, about.toml     the book's own settings: WriteBookFile
+//	finished/BOOK/handover/MOMENT.json, .txt what was handed over when, never overwritten
+//	finished/index.html                      the page over all books
 //	finished/BOOK/superseded/NAME.r1.mp3     earlier revisions, with their reports
 //	                                         (of a room test NAME.r1.txt)
 //	                                         and what was withdrawn: its report says so
@@ -49,5 +55,7 @@
 //
 // What a person asks for a finished chapter (ask.go, answer.go) is a job like any
 // other, without raws of its own, which another process may begin beside the daemon.
+// A finished file is overwritten in one case only (retag.go): by the same sound under
+// other words, in one step, if it is still the file that its report tells of.
 // Audit and Status only read.
 package watcher

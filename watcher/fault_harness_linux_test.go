@@ -206,6 +206,11 @@ func (d *faultDisk) Give(from, dir, name string) error {
 	return d.Disk.Give(from, dir, name)
 }
 
+func (d *faultDisk) Replace(from, dir, name string) error {
+	d.step()
+	return d.Disk.Replace(from, dir, name)
+}
+
 func (d *faultDisk) Remove(path string) error {
 	d.step()
 	return d.Disk.Remove(path)

@@ -106,6 +106,13 @@ var forgeries = []forgery{
 			p[key] = value
 		}
 	}},
+	{"plan.json", "what to replace", func(p map[string]any, name string) {
+		clear(p)
+		p["schema"], p["state"] = "lectern-plan/1", stateFinished
+		p["steps"] = []step{{
+			From: place{"job", "new/1.wav"}, To: place{"finished", name}, SHA256: sumOf([]byte("ferry")), Replaces: sumOf([]byte(secret)),
+		}}
+	}},
 	{"plan.json", "what to remove", func(p map[string]any, name string) {
 		clear(p)
 		for key, value := range aStep(place{"finished", name}, place{}, sumOf([]byte(secret))) {

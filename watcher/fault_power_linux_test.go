@@ -107,6 +107,49 @@ func TestFaultPowerCutOfOneOfTwoDisks(t *testing.T) {
 	row(t, "6", "archive on another disk, power cut on either", tries, 0, wrong, "%d cuts a side, over %d calls", inShort(6, 100), calls)
 }
 
+// The power goes at every step of writing words anew, and once more while the next start
+// goes on: the pair is the old one or the new one, with the sound it had.
+func TestFaultPowerCutWhileWordsAreWritten(t *testing.T) {
+	disk := newLoopDisk(t, 64)
+	prepare := func() *powerLife {
+		l := newPowerLife(t, secondRevision, disk)
+		check(t, drive(l.ws, &dyingDisk{}))
+		f, err := filedFor(l.ws, asked{})
+		check(t, err)
+		j, err := newDaemon(l.ws, Settings{FreeMarginBytes: 1}.withDefaults(), testHands(), testLog()).makeAsk(f, words("new"))
+		check(t, err)
+		check(t, writeLease(j.Dir, owner{Released: true}))
+		disk.flushed()
+		return l
+	}
+	l := prepare()
+	_, out := l.run(t, 0, 0, "")
+	calls, err := strconv.Atoi(out)
+	check(t, err)
+	l.remove(t)
+	tries, doubles, wrong := 0, 0, 0
+	for first := 1; first <= calls; first += inShort(3, 1) {
+		l := prepare()
+		if cut, out := l.run(t, first, 0, ""); !cut {
+			t.Fatalf("no cut before call %d: %s", first, out)
+		}
+		if cut, _ := l.run(t, 1+(first+calls/2)%calls, 0, ""); cut {
+			doubles++
+		}
+		tries++
+		err := drive(l.ws, &dyingDisk{})
+		if got := content(t, loudIn(l.ws, ".mp3")); err == nil && got != "still loud|new" {
+			err = fmt.Errorf("the MP3 is %q", got)
+		}
+		if err := errors.Join(err, invariant(l.ws, l.dropped, true)); err != nil {
+			wrong++
+			t.Errorf("cut before call %d: %v", first, err)
+		}
+		l.remove(t)
+	}
+	row(t, "3", "power cut at every step of writing words anew, ext4", tries, 0, wrong, "%d calls of the disk, %d cuts twice", calls, doubles)
+}
+
 // done tells whether all is in place after a cut, without another start.
 func (l *powerLife) done() error {
 	if err := l.finished(); err != nil {

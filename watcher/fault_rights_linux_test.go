@@ -143,7 +143,10 @@ func TestFaultRightsOfWhatIsWritten(t *testing.T) {
 		job.Progress(0.5)
 		look(ws.Working)
 		made, err := inner(ctx, job)
-		return made, errors.Join(err, ignoreMissing(os.Chmod(made.File, 0o640))) // the hands' own
+		for _, path := range []string{made.File, made.Beside} { // the hands' own
+			err = errors.Join(err, ignoreMissing(os.Chmod(path, 0o640)))
+		}
+		return made, err
 	}
 	ev := newEvents(t)
 	s := quickly(t, ev.notice)
@@ -161,6 +164,9 @@ func TestFaultRightsOfWhatIsWritten(t *testing.T) {
 	check(t, ws.TryAgain(Aside{Book: "Tides", Name: "Bad.wav"}))
 	ev.wait(1, SetAside)
 	waitIdle(t, ws)
+	for _, name := range []string{"book.json", "handover/2026-11-26 141500.json"} {
+		check(t, ws.WriteBookFile("Tides", name, []byte("{}")))
+	}
 	look(outer)
 	stop()
 	for _, folder := range []string{ws.Finished, ws.Archive, ws.SetAside} {

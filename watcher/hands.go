@@ -87,6 +87,8 @@ type Job struct {
 	// Replaced is the path of the archived raw whose name the first of Raws bears and whose
 	// place it takes in a chapter that is finished; "" if there is none.
 	Replaced string
+	// Sample is set if not the whole chapter is to be made, but a stretch of it.
+	Sample *Sample
 	// Progress may be called with the share done, 0 to 1.
 	Progress func(share float64)
 }
@@ -96,6 +98,18 @@ type Job struct {
 type Kept struct {
 	Revision             int
 	File, Report, Recipe string
+
+	sample *Sample // what its recipe says, or of CutSample, what was asked
+}
+
+// Sample says of which chapter a piece is a stretch: its name, the revision whose raws and
+// recipe it is made of, and from where to where, in seconds of that whole chapter, as they
+// were asked. It is also what the recipe of such a piece holds under "sample".
+type Sample struct {
+	Of         string  `json:"chapter"`
+	OfRevision int     `json:"revision"`
+	FromS      float64 `json:"from_s"`
+	ToS        float64 `json:"to_s"`
 }
 
 // Raw is one raw recording of a job, in playing order.
@@ -116,10 +130,16 @@ type Raw struct {
 type Made struct {
 	// File is the path of the finished file in the job's folder, already flushed to
 	// disk, with its size and sha256 (lower-case hex). It is published as NAME.mp3,
-	// that of a room test as NAME.txt. Withdraw makes none.
+	// that of a room test as NAME.txt. Withdraw makes none, and Retag none if no word
+	// would be another.
 	File   string
 	Bytes  int64
 	SHA256 string
+	// Beside is the path, in the job's folder, of a file to listen to beside the finished
+	// one, flushed to disk, with its sha256; both "" if there is none. It is published as
+	// listen/NAME.before.mp3. It can be made again, so earlier ones are not kept.
+	Beside       string
+	BesideSHA256 string
 	// RawSHA256 holds one sum for each job.Raws, as read while mastering.
 	RawSHA256 []string
 	// Papers writes the texts that go with the file, once the revision and the

@@ -8,7 +8,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -155,9 +154,20 @@ func testMake(ctx context.Context, job Job) (Made, error) {
 			all = append(all, data...)
 		}
 	}
+	if s := job.Sample; s != nil {
+		all = all[int(s.FromS):int(s.ToS)]
+	}
 	made.Bytes, made.SHA256 = int64(len(all)), sumOf(all)
 	if err := writeFlushed(made.File, all); err != nil {
 		return Made{}, err
+	}
+	if hasClip(job) {
+		made.Beside = filepath.Join(job.Dir, "beside")
+		clip := append([]byte("clip of "), all...)
+		made.BesideSHA256 = sumOf(clip)
+		if err := writeFlushed(made.Beside, clip); err != nil {
+			return Made{}, err
+		}
 	}
 	made.Papers = func(revision int, archivedAs []string) (Papers, error) {
 		return testPapers(job, made, revision, archivedAs)
@@ -184,14 +194,24 @@ type testReport struct {
 	Revision int    `json:"revision"`
 	Verdict  string `json:"verdict"`
 	Finished struct {
-		SHA256 string `json:"sha256"`
+		SHA256      string `json:"sha256"`
+		AudioSHA256 string `json:"audio_sha256"`
+		Bytes       int64  `json:"bytes"`
 	} `json:"finished"`
+	Before struct {
+		SHA256 string `json:"sha256"`
+	} `json:"before"`
 	Raws []recipeRaw `json:"raws"`
 }
 
 func testPapers(job Job, made Made, revision int, archivedAs []string) (Papers, error) {
 	r := testReport{State: stateFinished, Revision: revision}
-	r.Finished.SHA256 = made.SHA256
+	r.Finished.SHA256, r.Before.SHA256 = made.SHA256, made.BesideSHA256
+	data, err := os.ReadFile(made.File)
+	if err != nil {
+		return Papers{}, err
+	}
+	r.Finished.AudioSHA256, r.Finished.Bytes = sumOf(soundOf(data)), made.Bytes
 	for i, raw := range job.Raws {
 		r.Raws = append(r.Raws, recipeRaw{
 			Role: raw.Role, Number: raw.Number, Name: strings.ToValidUTF8(raw.Name, "\ufffd"),
@@ -205,136 +225,24 @@ func testPapers(job Job, made Made, revision int, archivedAs []string) (Papers, 
 		}
 	}
 	r.Verdict = p.Verdict
-	var err error
 	if p.Report, err = json.Marshal(r); err != nil {
 		return Papers{}, err
 	}
-	p.Recipe, err = json.Marshal(map[string]any{
-		"book": job.Book, "chapter": job.Chapter, "raws": r.Raws, "revision": revision,
-		"finished": map[string]string{"sha256": made.SHA256},
-	})
+	recipe := map[string]any{
+		"book": job.Book, "chapter": job.Chapter, "raws": r.Raws, "revision": revision, "finished": r.Finished,
+	}
+	if job.Sample != nil {
+		recipe["sample"] = job.Sample
+	}
+	if job.Ask != nil {
+		for _, set := range job.Ask.Set {
+			if !strings.HasPrefix(set, bar) {
+				recipe["settings"] = set
+			}
+		}
+	}
+	p.Recipe, err = json.Marshal(recipe)
 	return p, err
-}
-
-// invariant is the oracle after every case: each dropped sum lies somewhere
-// exactly as often as it was dropped; every report in finished/ names the finished
-// file beside it, of the kind its raws ask for, and there is none without a report;
-// every archived raw is named by a recipe, with its sum. idle adds: nothing is left
-// in working/, no temporaries.
-func invariant(ws *Workspace, dropped map[string]int, idle bool) error {
-	var faults []error
-	fault := func(format string, args ...any) { faults = append(faults, fmt.Errorf(format, args...)) }
-	found := map[string]int{}
-	count := func(root string, skip func(name string) bool) {
-		walkErr := filepath.WalkDir(root, func(path string, e fs.DirEntry, err error) error {
-			if err != nil || !e.Type().IsRegular() || skip(path) {
-				return err
-			}
-			data, err := os.ReadFile(path)
-			found[sumOf(data)]++
-			return err
-		})
-		if walkErr != nil {
-			fault("walk: %w", walkErr)
-		}
-	}
-	notWAV := func(path string) bool { return kindOf(filepath.Base(path)) != wav }
-	count(ws.Inbox, notWAV)
-	count(ws.Archive, notWAV)
-	count(ws.SetAside, notWAV)
-	count(ws.Working, func(path string) bool { return filepath.Base(filepath.Dir(path)) != "new" })
-	for sum, times := range dropped {
-		if found[sum] != times {
-			fault("a recording dropped %d times is there %d times (%.8s)", times, found[sum], sum)
-		}
-	}
-	named := namedByRecipes(ws)
-	for _, root := range []string{ws.Finished, ws.Archive} {
-		err := filepath.WalkDir(root, func(path string, e fs.DirEntry, err error) error {
-			if err != nil || e.IsDir() {
-				return err
-			}
-			if durable.IsTemp(e.Name()) {
-				if idle {
-					fault("temporary file %s", path)
-				}
-				return nil
-			}
-			return checkPaper(path, idle, named)
-		})
-		if err != nil {
-			fault("%w", err)
-		}
-	}
-	if idle {
-		names, err := namesIn(ws.Working)
-		if err != nil || len(names) > 0 {
-			fault("working is not empty: %q %w", names, errors.Join(err))
-		}
-	}
-	return errors.Join(faults...)
-}
-
-// checkPaper checks what one file of finished/ or archive/ promises.
-func checkPaper(path string, idle bool, named map[string]bool) error {
-	dir, name := filepath.Split(path)
-	switch {
-	case strings.HasSuffix(name, ".recipe.json"):
-		var recipe struct {
-			Raws []recipeRaw `json:"raws"`
-		}
-		if err := readJSON(path, &recipe); err != nil {
-			return err
-		}
-		for _, r := range recipe.Raws {
-			data, err := os.ReadFile(filepath.Join(dir, r.ArchivedAs))
-			if errors.Is(err, fs.ErrNotExist) && !idle {
-				continue // the recipe comes first
-			}
-			if err != nil || sumOf(data) != r.SHA256 {
-				return fmt.Errorf("%s names a raw that is not there: %w", name, errors.Join(err))
-			}
-		}
-	case strings.HasSuffix(name, ".json"):
-		var report testReport
-		if err := readJSON(path, &report); err != nil {
-			return err
-		}
-		data, err := os.ReadFile(strings.TrimSuffix(path, ".json") + endingFor(report.Raws[0].Role))
-		if errors.Is(err, fs.ErrNotExist) && !idle && filepath.Base(filepath.Dir(path)) != "superseded" {
-			return nil // the earlier file has moved, its report follows
-		}
-		if err != nil || sumOf(data) != report.Finished.SHA256 {
-			return fmt.Errorf("%s does not name its file: %w", name, errors.Join(err))
-		}
-	case strings.HasSuffix(name, pleaseRead):
-	case (strings.HasSuffix(name, endingMP3) || strings.HasSuffix(name, endingText)) && idle:
-		if report := strings.TrimSuffix(path, filepath.Ext(path)) + ".json"; !exists(report) {
-			return fmt.Errorf("%s has no report", name)
-		}
-	case strings.HasSuffix(name, ".wav") && idle:
-		if !named[Fold(path)] { // some disks spell names in their own way
-			return fmt.Errorf("no recipe names %q", name)
-		}
-	}
-	return nil
-}
-
-// namedByRecipes returns the paths of all raws that a recipe beside them names.
-func namedByRecipes(ws *Workspace) map[string]bool {
-	named := map[string]bool{}
-	_ = filepath.WalkDir(ws.Archive, func(path string, e fs.DirEntry, err error) error {
-		var recipe struct {
-			Raws []recipeRaw `json:"raws"`
-		}
-		if err == nil && strings.HasSuffix(path, ".recipe.json") && readJSON(path, &recipe) == nil {
-			for _, r := range recipe.Raws {
-				named[Fold(filepath.Join(filepath.Dir(path), r.ArchivedAs))] = true
-			}
-		}
-		return nil // what cannot be read names nothing, and is found out by checkPaper
-	})
-	return named
 }
 
 // quickly are settings with which the real clock costs a test little.

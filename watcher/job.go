@@ -223,12 +223,15 @@ func (d *daemon) callMake(ctx context.Context, j *job, list []jobRaw, kept *Kept
 	order := Job{
 		Book: j.Book, Chapter: j.Chapter, Filed: s.Book, Dir: j.Dir, Ask: j.Ask, Kept: kept,
 		Before: filepath.Join(d.ws.Finished, s.Book, s.Stem+".json"),
-		Recipe: filepath.Join(d.ws.Archive, s.Book, fmt.Sprintf("%s.r%d.recipe.json", s.Stem, s.Recipe)),
+		Recipe: d.recipePath(s, s.Recipe),
 	}
 	if !exists(order.Before) { // withdrawn, or moved away
 		order.Before = filepath.Join(d.ws.Finished, s.Book, "superseded", fmt.Sprintf("%s.r%d.json", s.Stem, s.Highest))
 	}
 	order.Replaced = d.replaced(s, list)
+	if kept != nil {
+		order.Sample = kept.sample
+	}
 	var written time.Time
 	order.Progress = func(share float64) {
 		if now := time.Now(); now.Sub(written) >= progressPause {

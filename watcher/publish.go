@@ -38,7 +38,7 @@ const (
 	stateWithdrawn = "withdrawn"
 )
 
-// step moves one file, or removes it if To is empty.
+// step moves one file, or removes it if To is empty, or replaces another.
 type step struct {
 	From   place  `json:"from"`
 	To     place  `json:"to"`
@@ -47,6 +47,10 @@ type step struct {
 	// copied if somebody else still holds it.
 	Raw  bool `json:"raw"`
 	Look look `json:"look"`
+	// Replaces is the sum of the file at To that this one takes the place of: the one way
+	// in which a finished file is ever overwritten, with the same sound under other words,
+	// or the report of it. Any other file there is left alone.
+	Replaces string `json:"replaces,omitempty"`
 	// Vital marks a file that must be found again in the end.
 	Vital bool `json:"vital"`
 }
@@ -58,7 +62,7 @@ type place struct {
 }
 
 // readPlan reads a job's plan. One that would move anything from or to a place outside
-// the folders is none.
+// the folders, or replace anything but a finished file, is none.
 func (d *daemon) readPlan(j *job) (plan, error) {
 	var p plan
 	if err := d.readOwn(j, "plan.json", &p); err != nil {
@@ -69,6 +73,9 @@ func (d *daemon) readPlan(j *job) (plan, error) {
 			if at != (place{}) && !at.isInside() {
 				return plan{}, fmt.Errorf("%w: %q: it names %q", errNotJSON, "plan.json", at.Path)
 			}
+		}
+		if s.Replaces != "" && s.To.In != "finished" {
+			return plan{}, fmt.Errorf("%w: %q: it replaces %q", errNotJSON, "plan.json", s.To.Path)
 		}
 	}
 	return p, nil
@@ -117,12 +124,15 @@ func (d *daemon) prepare(j *job, list []jobRaw, made Made, took time.Duration) (
 		return plan{}, err
 	}
 	name := func(ending string) place { return place{"finished", path.Join(s.Book, s.Stem+ending)} }
-	from, err := jobFile(j, made)
+	from, err := jobFile(j, made.File)
 	if err != nil {
 		return plan{}, err
 	}
 	p.Steps = append(p.Steps, step{From: from, To: name(s.Ending), SHA256: made.SHA256})
 	if err := d.besideIt(&p, j, papers, name); err != nil {
+		return plan{}, err
+	}
+	if err := d.replaceClip(&p, j, s, made); err != nil {
 		return plan{}, err
 	}
 	if err := d.solved(&p, j, s); err != nil {
@@ -150,6 +160,11 @@ func (d *daemon) besideIt(p *plan, j *job, papers Papers, name func(ending strin
 	if err := d.paper(p, j, paperReport, papers.Report, name(".json")); err != nil {
 		return err
 	}
+	return d.note(p, j, papers, name)
+}
+
+// note plans the text that says what the narrator must do, in place of an earlier one.
+func (d *daemon) note(p *plan, j *job, papers Papers, name func(ending string) place) error {
 	if err := d.removeText(p, name(pleaseRead)); err != nil || papers.PleaseRead == nil {
 		return err
 	}

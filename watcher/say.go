@@ -15,7 +15,7 @@ const (
 	Waiting  EventKind = "waiting"  // Says why; Raws holds the file
 	Claimed  EventKind = "claimed"  // work begins
 	Progress EventKind = "progress" // Share is the part done, 0 to 1
-	Finished EventKind = "finished" // Took, Verdict and Says are set
+	Finished EventKind = "finished" // Took, Verdict and Says are set: something in finished/ is another
 	SetAside EventKind = "setaside" // Says why
 	Known    EventKind = "known"    // the same bytes are finished already; dropped
 )
@@ -28,6 +28,8 @@ type Event struct {
 	Share         float64
 	Took          time.Duration
 	Verdict, Says string
+	// Ask is what was asked for, of a Finished that no recording led to.
+	Ask AskKind
 }
 
 // tell passes an event on, one at a time.

@@ -51,6 +51,9 @@ func (d *Disk) Give(from, dir, name string) error {
 	return throughFolder(dir, name, from, false)
 }
 
+// Replace renames from to dir/name, over a file that is there.
+func (d *Disk) Replace(from, dir, name string) error { return replaceIn(from, dir, name) }
+
 // Remove deletes one file or empty folder.
 func (d *Disk) Remove(path string) error { return os.Remove(path) }
 

@@ -84,6 +84,20 @@ func throughFolder(dir, name, other string, out bool) error {
 	return nil
 }
 
+// replaceIn renames over what lies at dir/name, in one step. dir is held open meanwhile,
+// as in throughFolder.
+func replaceIn(from, dir, name string) error {
+	folder, err := openFolder(dir)
+	if err != nil {
+		return err
+	}
+	defer folder.Close()
+	if err := unix.Renameat(unix.AT_FDCWD, from, int(folder.Fd()), name); err != nil {
+		return &os.LinkError{Op: "rename", Old: from, New: filepath.Join(dir, name), Err: err}
+	}
+	return nil
+}
+
 // renameLookingFirst is for systems that cannot refuse to overwrite in one step.
 func renameLookingFirst(fromFD int, from string, toFD int, to string) error {
 	var st unix.Stat_t

@@ -55,7 +55,20 @@ func openFolder(path string) (*os.File, error) {
 	return os.Open(path)
 }
 
-func renameNew(from, to string) error {
+func renameNew(from, to string) error { return rename(from, to, windows.MOVEFILE_WRITE_THROUGH) }
+
+// replaceIn renames over what lies at dir/name. That dir is no link is looked at only.
+func replaceIn(from, dir, name string) error {
+	folder, err := openFolder(dir)
+	if err != nil {
+		return err
+	}
+	folder.Close()
+	return rename(from, filepath.Join(dir, name), windows.MOVEFILE_WRITE_THROUGH|windows.MOVEFILE_REPLACE_EXISTING)
+}
+
+// rename waits for whoever holds one of the files.
+func rename(from, to string, flags uint32) error {
 	fromPtr, err := windows.UTF16PtrFromString(from)
 	if err != nil {
 		return &os.LinkError{Op: "rename", Old: from, New: to, Err: err}
@@ -65,7 +78,7 @@ func renameNew(from, to string) error {
 		return &os.LinkError{Op: "rename", Old: from, New: to, Err: err}
 	}
 	for start := time.Now(); ; {
-		err := windows.MoveFileEx(fromPtr, toPtr, windows.MOVEFILE_WRITE_THROUGH)
+		err := windows.MoveFileEx(fromPtr, toPtr, flags)
 		if err == nil {
 			return nil
 		}

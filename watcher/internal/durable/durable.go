@@ -1,11 +1,14 @@
-// Package durable holds the one safe write and the one safe move.
+// Package durable holds the one safe write and the one safe move, and the one safe
+// replacement.
 //
-// After either returns nil the bytes are on the disk under their final name,
-// no other file was overwritten, and a crash at any moment before left the
-// final name absent or whole, never half written.
+// After any of them returns nil the bytes are on the disk under their final name,
+// and a crash at any moment before left the final name absent or whole, never half
+// written. Write and Move overwrite nothing; Replace and Put leave, at every moment,
+// the whole old file under the name or the whole new one.
 package durable
 
 import (
+	"bytes"
 	"crypto/rand"
 	"crypto/sha256"
 	"encoding/hex"
@@ -35,6 +38,8 @@ type FS interface {
 	// moment ago; where the system can, that is made sure and not only looked at.
 	Take(dir, name, to string) error
 	Give(from, dir, name string) error
+	// Replace is Give over the file of that name, if there is one, in one step.
+	Replace(from, dir, name string) error
 	Remove(path string) error
 	SyncDir(path string) error
 }
@@ -81,18 +86,19 @@ func (s Store) IsOwnTemp(name string) bool {
 // flush is never tried again on the same file, because the system may then
 // report success without having written (PostgreSQL's finding of 2018).
 func (s Store) Write(path string, data []byte, perm fs.FileMode) error {
-	temp := filepath.Join(filepath.Dir(path), s.TempName())
-	if err := s.fill(temp, strings.NewReader(string(data)), perm); err != nil {
+	temp, err := s.fillTemp(filepath.Dir(path), bytes.NewReader(data), sumOf(data), perm)
+	if err != nil {
 		return fmt.Errorf("write file: %w", err)
-	}
-	sum := sha256.Sum256(data)
-	if err := s.check(temp, hex.EncodeToString(sum[:])); err != nil {
-		return fmt.Errorf("check written file: %w", errors.Join(err, s.FS.Remove(temp)))
 	}
 	if err := s.Rename(temp, path); err != nil {
 		return fmt.Errorf("name written file: %w", errors.Join(err, s.FS.Remove(temp)))
 	}
 	return s.syncDirs(path)
+}
+
+func sumOf(data []byte) string {
+	sum := sha256.Sum256(data)
+	return hex.EncodeToString(sum[:])
 }
 
 // Move gives the file at from the name to, on the same disk or another. sum is
@@ -151,13 +157,10 @@ func (s Store) CopyAway(from, to, sum string, perm fs.FileMode) error {
 	if err != nil {
 		return fmt.Errorf("open file to copy: %w", err)
 	}
-	defer source.Close()
-	temp := filepath.Join(filepath.Dir(to), s.TempName())
-	if err := s.fill(temp, source, perm); err != nil {
+	temp, err := s.fillTemp(filepath.Dir(to), source, sum, perm)
+	source.Close() // before it is removed, which Windows refuses of an open file
+	if err != nil {
 		return fmt.Errorf("copy file: %w", err)
-	}
-	if err := s.check(temp, sum); err != nil {
-		return fmt.Errorf("check copy: %w", errors.Join(err, s.FS.Remove(temp)))
 	}
 	if err := s.Rename(temp, to); err != nil {
 		return fmt.Errorf("name copied file: %w", errors.Join(err, s.FS.Remove(temp)))
@@ -210,6 +213,19 @@ func (s Store) Sum(path string) (sum string, size int64, err error) {
 		return "", 0, fmt.Errorf("sum file: %w", err)
 	}
 	return hex.EncodeToString(h.Sum(nil)), size, nil
+}
+
+// fillTemp writes a temporary file in dir, reads it back and compares it with sum. It
+// leaves nothing if that fails.
+func (s Store) fillTemp(dir string, from io.Reader, sum string, perm fs.FileMode) (temp string, err error) {
+	temp = filepath.Join(dir, s.TempName())
+	if err := s.fill(temp, from, perm); err != nil {
+		return "", err
+	}
+	if err := s.check(temp, sum); err != nil {
+		return "", fmt.Errorf("check written file: %w", errors.Join(err, s.FS.Remove(temp)))
+	}
+	return temp, nil
 }
 
 // fill writes a new file to its last byte and flushes it, or leaves nothing.

@@ -21,6 +21,10 @@ type faulty struct {
 	err   error
 	short bool // Write takes half of the bytes and says so
 	lie   bool // Write takes half of the bytes and claims all
+
+	across  bool   // Replace only renames what is temporary, as between two disks
+	forgets bool   // Replace is done, and reported as failed
+	closed  func() // after a file was closed
 }
 
 func (f *faulty) Rename(from, to string) error {
@@ -28,6 +32,20 @@ func (f *faulty) Rename(from, to string) error {
 		return f.err
 	}
 	return f.Disk.Rename(from, to)
+}
+
+func (f *faulty) Replace(from, dir, name string) error {
+	switch {
+	case f.across && !durable.IsTemp(filepath.Base(from)):
+		return &os.LinkError{Op: "rename", Old: from, New: name, Err: crossDevice}
+	case f.fail == "Replace":
+		return f.err
+	}
+	err := f.Disk.Replace(from, dir, name)
+	if f.forgets {
+		return fs.ErrNotExist
+	}
+	return err
 }
 
 func (f *faulty) SyncDir(path string) error {
@@ -73,6 +91,9 @@ func (f *faultyFile) Sync() error {
 
 func (f *faultyFile) Close() error {
 	err := f.File.Close()
+	if f.fs.closed != nil {
+		f.fs.closed()
+	}
 	if f.fs.fail == "Close" {
 		return f.fs.err
 	}
