@@ -2,7 +2,9 @@ package pipeline
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"time"
 
@@ -21,7 +23,8 @@ const Chain = 5
 // Job is one chapter to make.
 type Job struct {
 	Book, Chapter string
-	Track         string // number in the book, for the tag; may be empty
+	// Tags are the words written into the MP3; function Tags tells what is filled in.
+	Tags encode.Tags
 	// Dir is an existing folder for the scratch files and the MP3.
 	Dir  string
 	Raws []Raw // in playing order
@@ -32,6 +35,10 @@ type Job struct {
 	// Replaced is the path of the recording whose place the first of Raws takes; "" if
 	// there is none, or if nothing finished stands for it any more.
 	Replaced string
+	// Sample asks for a sample instead of the whole chapter, and is the wish where it lies;
+	// nil if the chapter is to be made. SampleOf then names the chapter that the raws are of.
+	Sample   *Span
+	SampleOf SampleOf
 	// Progress is called with the share done, 0 to 1. It may be nil.
 	Progress func(share float64)
 }
@@ -49,7 +56,7 @@ type Raw struct {
 const noSpeech = "No speech was found in this recording. Listen to it: if it is the wrong file, drop the right one; if it is very soft or very noisy, record it again closer to the microphone."
 
 // Make masters one chapter: every step of the chain, in order. The MP3 it leaves
-// in job.Dir is flushed to disk and proved; nothing else is left there. A
+// in job.Dir is flushed to disk and proved; beside it there is only what Before names. A
 // *RawError is the raw's fault; other errors may pass on a second try.
 func Make(ctx context.Context, job Job) (*Master, error) {
 	started := time.Now()
@@ -76,19 +83,31 @@ func Make(ctx context.Context, job Job) (*Master, error) {
 	return m, nil
 }
 
-// master makes the chapter of its raws, once it is known which parts of them are heard.
-func master(ctx context.Context, job Job, raws *rawSet, spliced *takes.Spliced, progress *progress) (*Master, error) {
+// master makes the chapter of its raws, once it is known which parts of them are heard,
+// or the sample of it.
+func master(ctx context.Context, job Job, raws *rawSet, spliced *takes.Spliced, progress *progress) (_ *Master, err error) {
 	d := job.Settings.Delivery
-	t := trim(raws.recs, spliced, d.HeadS, d.TailS, job.Settings.Takes.JoinPauseMaxS)
+	m := &Master{job: job, raws: raws, spliced: spliced}
+	if job.Sample != nil {
+		if m.excerpt, err = excerptOf(job, raws.recs, spliced); err != nil {
+			return nil, err
+		}
+		m.spliced = m.excerpt.Spliced
+	}
+	t := trim(raws.recs, m.spliced, d.HeadS, d.TailS, job.Settings.Takes.JoinPauseMaxS)
 	l := level(t, job.Settings.Level)
 	weighted, err := weigh(t, raws.recs, d)
 	if err != nil {
 		return nil, fmt.Errorf("weigh loudness: %w", err)
 	}
-	loud := normalize(t, l, weighted, d, job.Settings.Level)
-	m := &Master{job: job, raws: raws, spliced: spliced, timeline: t, leveling: l, loudness: loud}
-	if err := m.encode(ctx, loud.plan(t, l), progress); err != nil {
+	m.timeline, m.leveling, m.loudness = t, l, normalize(t, l, weighted, d, job.Settings.Level)
+	plan := m.loudness.plan(t, l)
+	m.passage = passageBefore(t, plan)
+	if err := m.encode(ctx, plan, progress); err != nil {
 		return nil, err
+	}
+	if err := m.makeBefore(ctx); err != nil {
+		return nil, errors.Join(err, os.Remove(m.MP3))
 	}
 	return m, nil
 }
@@ -154,7 +173,26 @@ type Master struct {
 	faults       findings.Faults
 	sampleFaults findings.SampleFaults
 	bodyRMS      meter.DB // of the decoded file, between the plan's first and last word
-	report       report.Report
+	curves       *report.Curves
+	// passage is what is given as it was before too, as loud as passageLUFS.
+	passage     passage
+	passageLUFS meter.DB
+	beforePath  string
+	before      *report.Before
+	excerpt     *excerpt // nil if this is no sample
+	report      report.Report
+}
+
+// Before is the path, in job.Dir, of ten seconds as they were before, flushed to disk like
+// the MP3; "" if there are none.
+func (m *Master) Before() string { return m.beforePath }
+
+// BeforeSHA256 is the sum of that file, "" if there is none.
+func (m *Master) BeforeSHA256() string {
+	if m.report.Before == nil {
+		return ""
+	}
+	return m.report.Before.SHA256
 }
 
 // RawSHA256 returns the sum of each raw, in the order of the job.

@@ -22,7 +22,7 @@ import (
 func jobOf(t *testing.T, raws ...[]byte) Job {
 	t.Helper()
 	job := Job{
-		Book: "A Ledger of Small Tides", Chapter: "03 The Ferry", Track: "3",
+		Book: "A Ledger of Small Tides", Chapter: "03 The Ferry", Tags: encode.Tags{Track: "3"},
 		Dir: t.TempDir(), Settings: config.Default().Chapter, Version: "test",
 	}
 	in := t.TempDir()
@@ -172,7 +172,7 @@ func TestMake(t *testing.T) {
 			t.Errorf("check failed: %s", c)
 		}
 	}
-	wantOnly(t, job.Dir, "chapter.mp3")
+	wantOnly(t, job.Dir, "before.mp3", "chapter.mp3")
 	if got, err := os.ReadFile(job.Raws[0].Path); err != nil || !slices.Equal(got, raw) {
 		t.Errorf("the raw was touched (%v)", err)
 	}

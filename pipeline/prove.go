@@ -66,24 +66,29 @@ func (m *Master) try(ctx context.Context, plan Plan, progress *progress) (err er
 	}()
 	heard := newHearing(sampleRateHz, 1)
 	again := newRenderer(plan, m.raws.recs)
+	drawn, words := newColumns(m.timeline.frames()), newPassageLoudness(m.passage)
 	one := make([][]float32, 1)
 	m.proof, err = encode.Prove(ctx, m.MP3, m.Written, opt,
 		counted(again.read, total, progress.step(shareRead+shareEncode, shareProve)),
 		func(block []float32) error {
+			drawn.add(block)
+			words.add(block)
 			one[0] = block
 			return heard.add(one)
 		})
 	if err != nil {
 		return fmt.Errorf("prove: %w", err)
 	}
-	var drawn *speech.Map
-	m.measured, drawn, err = heard.result(m.timeline.laidIn)
+	var found *speech.Map
+	m.measured, found, err = heard.result(m.timeline.laidIn)
 	if err != nil {
 		return fmt.Errorf("measure: %w", err)
 	}
-	m.faults = heard.faults(drawn, m.job.Settings.Delivery)
+	m.faults = heard.faults(found, m.job.Settings.Delivery)
 	m.sampleFaults = heard.sampleFaults()
 	fillColors(&m.measured, m.faults)
+	m.curves = drawn.tell(heard.levels.loudness, plan.frameGainDB(), m.timeline.words())
+	m.passageLUFS = words.meter.IntegratedLUFS()
 	m.bodyRMS = meter.FromPower(meanPower(heard.plain.power, m.timeline.body()))
 	return nil
 }
@@ -152,18 +157,6 @@ func (m *Master) correctLevel(plan *Plan) bool {
 		plan.OverallDB -= levelOff
 	}
 	return true
-}
-
-func (m *Master) tags() encode.Tags {
-	return Tags(m.job.Book, m.job.Chapter, m.job.Track, m.job.Version)
-}
-
-// Tags returns the words written into a chapter's MP3.
-func Tags(book, chapter, track, version string) encode.Tags {
-	return encode.Tags{
-		Title: chapter, Album: book, Track: track,
-		Genre: "Audiobook", Encoder: "Lectern " + version,
-	}
 }
 
 // seedOf makes a seed from the raws' sums, so that the same raws give the same

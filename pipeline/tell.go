@@ -4,6 +4,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 	"unicode/utf8"
 
@@ -35,17 +36,23 @@ func (m *Master) tell(took time.Duration) {
 		Joins:   joins,
 		Retakes: retakes,
 		History: []string{},
+		Tags:    TellTags(m.tags()),
+		Curves:  m.curves,
+		Before:  m.before,
 		Took: report.Took{
 			WallS:         report.Figure(took.Seconds()),
 			TimesRealTime: report.Figure(float64(m.measured.DurationS) / took.Seconds()),
 		},
+	}
+	if m.excerpt != nil {
+		r.Recipe.Sample = &m.excerpt.told
 	}
 	for i, raw := range m.job.Raws {
 		r.Raws = append(r.Raws, m.tellRaw(i, raw))
 	}
 	r.Steps = m.steps()
 	r.Checks = report.Judge(m.measured, r.Finished.Format, s.Delivery, float64(splitAt(m.timeline.frames(), m.timeline.pauses))/framesPerSecond)
-	r.Checks = append(r.Checks, report.JudgeTakes(m.job.Chapter, joins, retakes)...)
+	r.Checks = append(r.Checks, report.JudgeTakes(m.askedOf(), joins, retakes)...)
 	r.Judge()
 }
 
@@ -94,6 +101,9 @@ func (m *Master) tellRaw(i int, raw Raw) report.Raw {
 	fillColors(&measured, rec.faults)
 	finishedAt := func(atS float64) *report.Seconds { return m.finishedAt(i, atS) }
 	findings := append(s.findings(finishedAt), tellFaults(rec.faults, s.info.DurationS(), finishedAt)...)
+	if m.excerpt != nil {
+		findings = slices.DeleteFunc(findings, func(f report.Finding) bool { return !m.heard(i, f) })
+	}
 	return report.Raw{
 		Role: raw.Role, Number: raw.Number, Name: raw.Name, NameHex: hex.EncodeToString([]byte(raw.Name)),
 		SHA256: s.sha256, Format: s.info.Format(), DurationS: report.Seconds(s.info.DurationS()),
@@ -112,6 +122,22 @@ func (m *Master) finishedAt(i int, atS float64) *report.Seconds {
 		}
 	}
 	return nil
+}
+
+// heard tells whether a place of raw i is in the finished file, at least a part of it.
+func (m *Master) heard(i int, f report.Finding) bool {
+	return slices.ContainsFunc(m.timeline.segments, func(s Segment) bool {
+		return s.Raw == i && !s.Tone && f.AtS < inSeconds(s.From+s.Frames) && f.UntilS >= inSeconds(s.From)
+	})
+}
+
+// askedOf is the chapter whose passages people are asked about: the chapter itself, or the
+// one that a sample is of.
+func (m *Master) askedOf() string {
+	if m.excerpt != nil {
+		return m.excerpt.told.Chapter
+	}
+	return m.job.Chapter
 }
 
 // edits are the segments, in seconds.

@@ -175,7 +175,10 @@ func (m *Master) retakes() []report.Retake {
 			FinishedAtS: m.finishedFrame(r.Raw, r.First.From), FinishedAgainS: m.finishedFrame(r.Raw, r.Again.From),
 			Likeness: report.Figure(r.Likeness),
 		}
-		told.Says = report.SaysRetake(told, m.job.Chapter)
+		if m.excerpt != nil {
+			told.Number = m.excerpt.retakes[i]
+		}
+		told.Says = report.SaysRetake(told, m.askedOf())
 		out = append(out, told)
 	}
 	return out

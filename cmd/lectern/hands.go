@@ -13,6 +13,7 @@ import (
 	"go.uber.org/zap"
 
 	"lectern/config"
+	"lectern/encode"
 	"lectern/pipeline"
 	"lectern/pipeline/report"
 	"lectern/pipeline/takes"
@@ -140,7 +141,7 @@ type making struct {
 // master makes one chapter of a job's raws.
 func (h hands) master(ctx context.Context, job watcher.Job, how making) (watcher.Made, error) {
 	p := pipeline.Job{
-		Book: job.Book, Chapter: job.Chapter, Track: takes.TrackNumber(job.Chapter),
+		Book: job.Book, Chapter: job.Chapter, Tags: encode.Tags{Track: takes.TrackNumber(job.Chapter)},
 		Dir: job.Dir, Settings: how.settings, Answers: pipeline.Answers(how.answers), Version: how.version, Progress: job.Progress,
 	}
 	for _, r := range job.Raws {

@@ -107,7 +107,8 @@ func (h hands) rename(job watcher.Job, recipe report.RecipeFile) (watcher.Made, 
 	}
 	name := job.Ask.NewName
 	made := watcher.Made{File: filepath.Join(job.Dir, "chapter.mp3"), RawSHA256: rawSums(recipe)}
-	w, err := encode.Retag(job.Kept.File, made.File, pipeline.Tags(job.Book, name, takes.TrackNumber(name), r.MadeBy.Version))
+	tags := pipeline.Tags(job.Book, name, r.MadeBy.Version, encode.Tags{Track: takes.TrackNumber(name)})
+	w, err := encode.Retag(job.Kept.File, made.File, tags)
 	if err != nil {
 		return watcher.Made{}, fmt.Errorf("write the new name into the MP3: %w", err)
 	}
@@ -125,7 +126,7 @@ func (h hands) rename(job watcher.Job, recipe report.RecipeFile) (watcher.Made, 
 			return watcher.Papers{}, err
 		}
 		fresh := r
-		fresh.Chapter, fresh.Revision = name, revision
+		fresh.Chapter, fresh.Revision, fresh.Tags = name, revision, pipeline.TellTags(tags)
 		fresh.Finished.Name, fresh.Finished.SHA256, fresh.Finished.Bytes = name+".mp3", w.SHA256, w.Bytes
 		fresh.History = slices.Concat(r.History, []string{historyLine(revision, fmt.Sprintf("renamed from %s (its revision %d)", job.Chapter, was))})
 		recipe := recipe

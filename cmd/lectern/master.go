@@ -14,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lectern/config"
+	"lectern/encode"
 	"lectern/pipeline"
 	"lectern/pipeline/report"
 	"lectern/pipeline/takes"
@@ -172,7 +173,7 @@ func makePiece(ctx context.Context, p piece, settings config.Chapter, replace bo
 	defer os.RemoveAll(tmp)
 	bar := show.bar(p.chapter)
 	m, err := pipeline.Make(ctx, pipeline.Job{
-		Chapter: p.chapter, Track: takes.TrackNumber(p.chapter), Dir: tmp, Raws: p.raws,
+		Chapter: p.chapter, Tags: encode.Tags{Track: takes.TrackNumber(p.chapter)}, Dir: tmp, Raws: p.raws,
 		Settings: settings, Version: versionText(), Progress: bar.set,
 	})
 	bar.end()

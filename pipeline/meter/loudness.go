@@ -2,6 +2,7 @@ package meter
 
 import (
 	"fmt"
+	"math"
 	"slices"
 )
 
@@ -181,6 +182,21 @@ func (m *Loudness) MaxMomentaryLUFS() DB { return lufs(m.maxMomentary) }
 
 // MaxShortTermLUFS is the largest loudness of any 3 s, Tech 3341.
 func (m *Loudness) MaxShortTermLUFS() DB { return lufs(m.maxShortTerm) }
+
+// ShortTermLUFS is the loudness of the three seconds about a moment (Tech 3341), to the
+// nearest 0.1 s; Silent if the file does not hold all of them.
+func (m *Loudness) ShortTermLUFS(aboutS float64) DB {
+	from := int64(math.Round(aboutS*hopsPerSecond/tenthHops)) - shortTermTenths/2
+	to := from + shortTermTenths
+	if from < 0 || to > int64(len(m.tenths)) {
+		return Silent
+	}
+	sum := 0.0
+	for _, energy := range m.tenths[from:to] {
+		sum += energy
+	}
+	return lufs(sum / float64(m.frameOf(to*tenthHops)-m.frameOf(from*tenthHops)))
+}
 
 // lufs is BS.1770-5 annex 1 eq. (2).
 func lufs(meanSquare float64) DB { return FromPower(meanSquare) - 0.691 }

@@ -95,7 +95,9 @@ func made() *Report {
 			{Raw: ptr(0), FromS: 1.99, ToS: 378.99, AtS: 0},
 			{Raw: ptr(1), FromS: 0.4, ToS: 376.9, AtS: 377},
 			{ToS: 1, AtS: 753.5},
-		}, Answers: []Answer{{RawSHA256: sum("a"), FromS: 120.25, AgainS: 123.5, Cut: true}}},
+		}, Answers: []Answer{{RawSHA256: sum("a"), FromS: 120.25, AgainS: 123.5, Cut: true}}, Sample: &SampleOf{
+			Chapter: "03 The Ferry <&> Back", Revision: 2, FromS: 70.5, ToS: -1, BeginsS: 69.84, EndsS: 251.3,
+		}},
 		Joins: []Join{{
 			Number: 1, Kind: "read_again", AtS: 377.5, FromRaw: 0, FromS: 378.49, ToRaw: 1, ToS: 0.9, Likeness: 2.518,
 			Dropped: []Piece{{Raw: 0, FromS: 379.2, ToS: 383.44}}, DroppedS: 4.24, UnreadS: 0.41,
@@ -107,6 +109,16 @@ func made() *Report {
 			FinishedAtS: ptr(Seconds(59.21)), FinishedAgainS: ptr(Seconds(62.76)), Likeness: 8.214,
 		}},
 		Took: Took{WallS: 7.704, TimesRealTime: 97.94},
+		Tags: &Tags{
+			Title: "The Ferry <&> Back", Album: "A Ledger of Small Tides", Artist: "Odile Marsh", Narrator: "Tam Verrall", Track: "4/12",
+			Genre: "Audiobook", Year: "2026", Language: "eng", Publisher: "Odile Marsh", CoverSHA256: sum("d"),
+		},
+		Curves: &Curves{
+			ColumnS: 251.5, Low: []byte{0, 0x81, 0xFF}, High: []byte{1, 127, 0}, Loudness: []byte{80, 254, 255}, GainDB: []byte{0, 49, 0xF4},
+		},
+		Before: &Before{
+			Raw: 1, FromS: 12.341, FinishedAtS: 389.441, DurationS: 10, GainDB: 12.891, SofterDB: 0.5, SHA256: sum("e"), Bytes: 241371,
+		},
 	}
 	r.Raws[0].Findings = []Finding{
 		{Kind: "clipped", AtS: 61.2, UntilS: 61.25, FinishedAtS: ptr(Seconds(59.21)), DB: ptr(Figure(-0.01)), Says: SaysClipped(PlaceOf(61.2, ptr(Seconds(59.21))))},

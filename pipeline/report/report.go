@@ -42,6 +42,7 @@ const (
 	BroughtBack = "brought back"
 	Renamed     = "renamed"
 	Settled     = "settled"
+	CutSample   = "cut from a chapter"
 )
 
 // Verdicts. Listen: the limits are met, but a person must hear some places first.
@@ -72,6 +73,12 @@ type Report struct {
 	// History has a line for each thing that was done to the chapter, the last one last.
 	History []string `json:"history"`
 	Took    Took     `json:"took"`
+	// Tags are what was written into the MP3; nil in the report of an earlier version.
+	Tags *Tags `json:"tags,omitempty"`
+	// Curves and Before are for the book's page; nil in the report of an earlier version.
+	// Before is nil too where the chapter has no ten seconds of one raw in a row.
+	Curves *Curves `json:"curves,omitempty"`
+	Before *Before `json:"before,omitempty"`
 }
 
 // MadeBy tells which program and settings made the file.
@@ -119,7 +126,8 @@ type Raw struct {
 	DurationS  Seconds   `json:"duration_s"`
 	Measured   Measured  `json:"measured"`
 	Findings   []Finding `json:"findings"`
-	// Unused tells that nothing of it is heard, because a later take reads it all again.
+	// Unused tells that nothing of it is heard, because a later take reads it all again, or
+	// because the sample lies elsewhere.
 	Unused bool `json:"unused,omitempty"`
 }
 
@@ -211,6 +219,8 @@ type Recipe struct {
 	Edits    []Edit         `json:"edits"`
 	// Answers are what people said of the passages that seem to be read twice.
 	Answers []Answer `json:"answers,omitempty"`
+	// Sample tells, of a sample, where it is from. Its raws are those of that chapter.
+	Sample *SampleOf `json:"sample,omitempty"`
 }
 
 // Answer is what a person said of a passage that seems to be read twice.
@@ -281,7 +291,8 @@ type RecipeFile struct {
 	Revision   int    `json:"revision"`
 	MadeBy     MadeBy `json:"made_by"`
 	// Origin is empty for a chapter that was mastered with the settings that held then,
-	// else it tells where else they come from: see BroughtBack, Renamed and Settled.
+	// else it tells where else they come from: see BroughtBack, Renamed, Settled
+	// and CutSample.
 	Origin   string         `json:"origin,omitempty"`
 	Raws     []RecipeRaw    `json:"raws"`
 	Finished RecipeFinished `json:"finished"`

@@ -84,7 +84,15 @@ func TestSchemaAccepts(t *testing.T) {
 	calm.Raws[0].Findings, calm.Finished.Findings = []Finding{}, []Finding{}
 	calm.Judge()
 
+	earlier := made() // by a version that knew none of these
+	earlier.Tags, earlier.Curves, earlier.Before, earlier.Recipe.Sample = nil, nil, nil, nil
+
+	bare := made() // nothing was given, and the wish is for any three minutes
+	bare.Tags = &Tags{Title: "03 The Ferry", Track: "4"}
+	bare.Recipe.Sample = &SampleOf{Chapter: "03 The Ferry", FromS: -1, ToS: -1, EndsS: 178.2}
+
 	for name, r := range map[string]*Report{
+		"of an earlier version": earlier, "bare": bare,
 		"full": made(), "single piece": single, "silent": mute, "no pauses": pauseless, "fail": failed, "pass": calm,
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -123,6 +131,7 @@ func TestSchemaLeavesRoomToGrow(t *testing.T) {
 		"new", "made_by.new", "checks.0.new", "raws.0.new", "raws.0.measured.crest_db", "raws.0.findings.0.new",
 		"finished.new", "finished.format.new", "steps.0.new", "steps.0.figures.new", "recipe.new",
 		"recipe.settings.delivery.new", "recipe.settings.new", "recipe.edits.0.new", "recipe.answers.0.new", "took.new", "joins.0.new", "joins.0.dropped.0.new", "retakes.0.new", "history.0",
+		"recipe.sample.new", "tags.new", "curves.new", "before.new",
 	} {
 		doc := decoded(t, marshal(t, made()))
 		var value any = float64(1)
@@ -180,6 +189,10 @@ func TestSchemaRefuses(t *testing.T) {
 	lacks("retakes.0", "number", "state", "raw", "from_s", "to_s", "again_s", "again_to_s", "finished_at_s",
 		"finished_again_s", "likeness", "says")
 	lacks("took", "wall_s", "times_real_time")
+	lacks("recipe.sample", "chapter", "revision", "from_s", "to_s", "begins_s", "ends_s")
+	lacks("tags", "title", "album", "artist", "narrator", "track", "genre", "year", "language", "publisher", "cover_sha256")
+	lacks("curves", "column_s", "low", "high", "loudness", "gain_db")
+	lacks("before", "raw", "from_s", "finished_at_s", "duration_s", "gain_db", "softer_db", "sha256", "bytes")
 	table = append(table, []mutation{
 		{path: "schema", value: "lectern-report/2"},
 		{path: "state", value: "waiting"},
@@ -250,6 +263,30 @@ func TestSchemaRefuses(t *testing.T) {
 		{path: "retakes.0.says", value: "twice"}, // no sentence
 		{path: "history", value: "none"},
 		{path: "took.wall_s", value: -1.0},
+		{path: "recipe.sample", value: nil},
+		{path: "recipe.sample.chapter", value: ""},
+		{path: "recipe.sample.revision", value: -1.0},
+		{path: "recipe.sample.from_s", value: -0.5},
+		{path: "recipe.sample.begins_s", value: -1.0},
+		{path: "tags", value: nil},
+		{path: "tags.title", value: nil},
+		{path: "tags.track", value: "four"},
+		{path: "tags.year", value: "26"},
+		{path: "tags.language", value: "English"},
+		{path: "tags.cover_sha256", value: "cover.jpg"},
+		{path: "curves", value: nil},
+		{path: "curves.column_s", value: 0.0},
+		{path: "curves.low", value: []any{0.0, 1.0}},
+		{path: "curves.high", value: "AX/"}, // four of base64 make three bytes
+		{path: "curves.loudness", value: ""},
+		{path: "curves.gain_db", value: nil},
+		{path: "before", value: nil},
+		{path: "before.raw", value: -1.0},
+		{path: "before.duration_s", value: 0.0},
+		{path: "before.gain_db", value: "louder"},
+		{path: "before.softer_db", value: -0.1},
+		{path: "before.sha256", value: ""},
+		{path: "before.bytes", value: 0.0},
 	}...)
 	schema := compiled(t, "")
 	for _, m := range table {
