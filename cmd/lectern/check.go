@@ -28,8 +28,8 @@ func newCheckCmd() *cobra.Command {
 		Short: "Measure WAV and MP3 files, or all in a folder, against the limits",
 		Long: `Check measures WAV and MP3 files with the meters that Lectern judges its own work
 by, and tells which limits they keep. A folder stands for all WAV and MP3 files in
-it, earlier revisions left out. Inside a workspace the limits are those of its lectern.toml, elsewhere the
-usual ones; --set changes one.`,
+it, earlier revisions and clips left out. Inside a workspace the limits are those of
+its lectern.toml, elsewhere the usual ones; --set changes one.`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) == 0 {
 				return wrongUsage(`check needs a file or a folder, as in: lectern check "03 The Ferry.mp3"`)
@@ -93,8 +93,8 @@ func audioFiles(args []string) ([]string, error) {
 			if err != nil {
 				return err
 			}
-			if e.IsDir() && e.Name() == "superseded" && path != arg {
-				return filepath.SkipDir // earlier revisions are judged by nobody
+			if e.IsDir() && (e.Name() == "superseded" || e.Name() == "listen") && path != arg {
+				return filepath.SkipDir // earlier revisions and clips are judged by nobody
 			}
 			switch strings.ToLower(filepath.Ext(path)) {
 			case ".wav", ".mp3":

@@ -102,7 +102,7 @@ func runDemo(ctx context.Context, w io.Writer, ws *watcher.Workspace, settings c
 	}
 	h := newHands(ws, settings, nil, zap.NewNop())
 	ended := make(chan error, 1)
-	go func() { ended <- watcher.Run(ctx, ws, set, h.forWatcher(), zap.NewNop()) }()
+	go func() { ended <- watchAndKeep(ctx, newLibrary(ws, settings, h, zap.NewNop()), set) }()
 
 	fmt.Fprintf(w, "Dropping %q into the inbox of %q, slowly\n", demoChapter+".wav", demoBook)
 	if err := dropSlowly(ctx, filepath.Join(ws.Inbox, demoBook, demoChapter+".wav")); err != nil {
@@ -183,8 +183,9 @@ func showDemo(w io.Writer, ws *watcher.Workspace) error {
 Finished:   %s
 Report:     %s
 Recording:  %s, untouched
+The book:   %s, to open in a browser
 `, mp3, filepath.Join(ws.Finished, demoBook, demoChapter+".json"),
-		filepath.Join(ws.Archive, demoBook, r.Raws[0].ArchivedAs))
+		filepath.Join(ws.Archive, demoBook, r.Raws[0].ArchivedAs), filepath.Join(ws.Finished, demoBook, "index.html"))
 	if r.Verdict != report.Pass {
 		return &exitError{exitAttention, fmt.Errorf("the chapter needs attention: %s", r.Summary())}
 	}

@@ -140,8 +140,12 @@ type making struct {
 
 // master makes one chapter of a job's raws.
 func (h hands) master(ctx context.Context, job watcher.Job, how making) (watcher.Made, error) {
+	tags, err := h.tagsOf(job.Book, job.Filed, job.Chapter)
+	if err != nil {
+		return watcher.Made{}, err
+	}
 	p := pipeline.Job{
-		Book: job.Book, Chapter: job.Chapter, Tags: encode.Tags{Track: takes.TrackNumber(job.Chapter)},
+		Book: job.Book, Chapter: job.Chapter, Tags: tags,
 		Dir: job.Dir, Settings: how.settings, Answers: pipeline.Answers(how.answers), Version: how.version, Progress: job.Progress,
 	}
 	for _, r := range job.Raws {
@@ -152,6 +156,10 @@ func (h hands) master(ctx context.Context, job watcher.Job, how making) (watcher
 		p.Raws = append(p.Raws, raw)
 	}
 	p.Replaced = job.Replaced
+	if s := job.Sample; s != nil {
+		p.Sample = &pipeline.Span{FromS: s.FromS, ToS: s.ToS}
+		p.SampleOf = pipeline.SampleOf{Chapter: s.Of, Revision: s.OfRevision}
+	}
 	m, err := pipeline.Make(ctx, p)
 	var raw *pipeline.RawError
 	switch {
@@ -162,6 +170,7 @@ func (h hands) master(ctx context.Context, job watcher.Job, how making) (watcher
 	}
 	return watcher.Made{
 		File: m.MP3, Bytes: m.Written.Bytes, SHA256: m.Written.SHA256, RawSHA256: m.RawSHA256(),
+		Beside: m.Before(), BesideSHA256: m.BeforeSHA256(),
 		Papers: func(revision int, archivedAs []string) (watcher.Papers, error) {
 			r, recipe := m.Report(revision, time.Now(), archivedAs), m.Recipe(revision, archivedAs)
 			r.History, recipe.Origin = historyOf(job.Before), how.origin
@@ -171,6 +180,23 @@ func (h hands) master(ctx context.Context, job watcher.Job, how making) (watcher
 			return papersOf(r, recipe)
 		},
 	}, nil
+}
+
+// tagsOf are the words for a chapter's MP3, by what is known of its book just now. folder
+// is the book's name in finished/.
+func (h hands) tagsOf(name, folder, chapter string) (encode.Tags, error) {
+	var words bookWords
+	var all []string
+	if name != "" {
+		var err error
+		if words, err = wordsOf(h.ws, name, folder); err != nil {
+			return encode.Tags{}, err
+		}
+		if all, err = finishedIn(h.ws.BookDir(folder)); err != nil {
+			return encode.Tags{}, err
+		}
+	}
+	return words.tagsOf(chapter, all, name), nil
 }
 
 func papersOf(r *report.Report, recipeFile *report.RecipeFile) (watcher.Papers, error) {

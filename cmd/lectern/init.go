@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -14,12 +15,16 @@ import (
 )
 
 func newInitCmd() *cobra.Command {
-	return &cobra.Command{
+	var book string
+	cmd := &cobra.Command{
 		Use:   "init DIR",
-		Short: "Make a workspace: the folders and a commented lectern.toml",
+		Short: "Make a workspace, or with --book a folder for a book in it",
 		Long: `Init makes the folder DIR into a workspace, with an inbox for recordings and a
 lectern.toml in which every setting stands with one sentence. A folder that is
-a workspace already is left as it is.`,
+a workspace already is left as it is.
+With --book it makes a folder for a book of that name in the inbox of the workspace DIR,
+and in it an about.toml, in which stands what can be said of a book. One that is there
+already is left as it is.`,
 		Args: func(_ *cobra.Command, args []string) error {
 			if len(args) != 1 {
 				return wrongUsage("init needs one folder to make the workspace in, as in: lectern init books")
@@ -27,6 +32,9 @@ a workspace already is left as it is.`,
 			return nil
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if cmd.Flags().Changed("book") {
+				return initBook(newShow(cmd.OutOrStdout()), args[0], book)
+			}
 			made, err := makeWorkspace(args[0])
 			if err != nil {
 				return err
@@ -46,6 +54,32 @@ Finished chapters appear in %[4]s, your recordings go to %[5]s.
 			return nil
 		},
 	}
+	cmd.Flags().StringVar(&book, "book", "", "the name of a book to make a folder for")
+	return cmd
+}
+
+// initBook makes a book's folder in the inbox, and an about.toml in it.
+func initBook(show *show, root, name string) error {
+	ws, _, err := openWorkspace(root, nil)
+	if err != nil {
+		return err
+	}
+	if name == "" || name != filepath.Base(name) || name == "." || name == ".." || strings.ContainsAny(name, `/\`) || strings.HasPrefix(name, ".") {
+		return wrongUsage("%q cannot be the name of a book's folder; give a name alone, as in: lectern init --book \"A Ledger of Small Tides\" books", name)
+	}
+	dir := filepath.Join(ws.Inbox, name)
+	if err := os.Mkdir(dir, 0o770); err != nil && !errors.Is(err, fs.ErrExist) {
+		return fmt.Errorf("make the book's folder: %w", err)
+	}
+	path := filepath.Join(dir, "about.toml")
+	if err := writeNew(path, config.AboutTemplate(name)); errors.Is(err, fs.ErrExist) {
+		show.line("%s is there already; nothing was changed.", path)
+		return nil
+	} else if err != nil {
+		return fmt.Errorf("write about.toml: %w", err)
+	}
+	show.line("Wrote %s. Open it, and write into it what you know of the book.", path)
+	return nil
 }
 
 // makeWorkspace makes the folders and then the settings, so that a folder

@@ -24,11 +24,16 @@ func (h hands) answer(ctx context.Context, job watcher.Job) (watcher.Made, error
 	if job.Ask.Kind == watcher.Withdraw {
 		return h.withdraw(job)
 	}
+	if job.Ask.Kind == watcher.Retag {
+		return h.retag(job)
+	}
 	recipe, err := readRecipe(job.Kept.Recipe)
 	if err != nil {
 		return watcher.Made{}, err
 	}
 	switch {
+	case job.Ask.Kind == watcher.CutSample:
+		return h.cutSample(ctx, job, recipe)
 	case recipe.Raws[0].Role == takes.RoomTest:
 		return watcher.Made{}, &watcher.BadRaw{Says: fmt.Sprintf("%s is a room test, not a chapter. It can be withdrawn; to have it measured again, drop its recording into the inbox.", job.Chapter)}
 	case job.Ask.Kind == watcher.Rename:
@@ -69,6 +74,15 @@ func (h hands) remake(ctx context.Context, job watcher.Job, recipe report.Recipe
 	return h.master(ctx, job, how)
 }
 
+// cutSample makes the sample of a chapter, with the settings and the answers that the
+// chapter was made with.
+func (h hands) cutSample(ctx context.Context, job watcher.Job, recipe report.RecipeFile) (watcher.Made, error) {
+	return h.master(ctx, job, making{
+		settings: recipe.Settings, answers: recipe.Answers, version: versionText(),
+		did: "cut from " + job.Sample.Of, origin: report.CutSample,
+	})
+}
+
 // bringBack takes the very file of an earlier revision, which is kept.
 func (h hands) bringBack(job watcher.Job, recipe report.RecipeFile) (watcher.Made, error) {
 	r, err := readReport(job.Kept.Report)
@@ -86,6 +100,7 @@ func (h hands) bringBack(job watcher.Job, recipe report.RecipeFile) (watcher.Mad
 	made.Papers = func(revision int, _ []string) (watcher.Papers, error) {
 		r := r
 		r.State, r.Revision = report.StateFinished, revision
+		r.Before = nil // clips of earlier revisions are not kept
 		r.Finished.Name = job.Chapter + ".mp3"
 		r.History = slices.Concat(before, []string{historyLine(revision, fmt.Sprintf("revision %d brought back", job.Kept.Revision))})
 		recipe := recipe
@@ -107,7 +122,11 @@ func (h hands) rename(job watcher.Job, recipe report.RecipeFile) (watcher.Made, 
 	}
 	name := job.Ask.NewName
 	made := watcher.Made{File: filepath.Join(job.Dir, "chapter.mp3"), RawSHA256: rawSums(recipe)}
-	tags := pipeline.Tags(job.Book, name, r.MadeBy.Version, encode.Tags{Track: takes.TrackNumber(name)})
+	words, err := h.tagsOf(job.Book, job.Filed, name)
+	if err != nil {
+		return watcher.Made{}, err
+	}
+	tags := pipeline.Tags(job.Book, name, r.MadeBy.Version, words)
 	w, err := encode.Retag(job.Kept.File, made.File, tags)
 	if err != nil {
 		return watcher.Made{}, fmt.Errorf("write the new name into the MP3: %w", err)

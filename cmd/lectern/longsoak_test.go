@@ -62,9 +62,9 @@ func TestSoak(t *testing.T) {
 				if takes%11 == 0 {
 					data = []byte(fmt.Sprintf("letter %d, no recording", takes))
 				}
-				path := filepath.Join(root, "inbox", book(takes), fmt.Sprintf("%02d Ebb.wav", n))
+				path := filepath.Join(root, "inbox", bookOf(takes), fmt.Sprintf("%02d Ebb.wav", n))
 				if isRoomTest(takes) {
-					path = filepath.Join(root, "inbox", book(takes), fmt.Sprintf("room test %02d.wav", rng.IntN(5)))
+					path = filepath.Join(root, "inbox", bookOf(takes), fmt.Sprintf("room test %02d.wav", rng.IntN(5)))
 				}
 				if _, err := os.Lstat(path); err == nil {
 					continue // one waits there; to put another in its place would be to lose it

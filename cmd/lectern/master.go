@@ -14,8 +14,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"lectern/config"
-	"lectern/encode"
 	"lectern/pipeline"
+	"lectern/pipeline/book"
 	"lectern/pipeline/report"
 	"lectern/pipeline/takes"
 	"lectern/watcher"
@@ -173,7 +173,7 @@ func makePiece(ctx context.Context, p piece, settings config.Chapter, replace bo
 	defer os.RemoveAll(tmp)
 	bar := show.bar(p.chapter)
 	m, err := pipeline.Make(ctx, pipeline.Job{
-		Chapter: p.chapter, Tags: encode.Tags{Track: takes.TrackNumber(p.chapter)}, Dir: tmp, Raws: p.raws,
+		Chapter: p.chapter, Tags: book.Tags(p.chapter, nil, "", config.About{}), Dir: tmp, Raws: p.raws,
 		Settings: settings, Version: versionText(), Progress: bar.set,
 	})
 	bar.end()

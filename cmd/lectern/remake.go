@@ -70,7 +70,7 @@ A piece that belongs to no book is named alone. It works while lectern watches, 
 				break
 			}
 		}
-		return endWith(worst)
+		return a.endWith(cmd.Context(), worst)
 	}
 	return cmd
 }
@@ -104,7 +104,7 @@ its new name in the same book, without an ending.`,
 		case n.Chapter != name || n.Role != takes.Chapter || n.CopyOf != "":
 			return wrongUsage("%q cannot be the name of a chapter: a name that ends like that is one of a take, a part, a copy or a test", args[1])
 		}
-		return endWith(a.do(cmd.Context(), found, watcher.Ask{Kind: watcher.Rename, NewName: name}))
+		return a.endWith(cmd.Context(), a.do(cmd.Context(), found, watcher.Ask{Kind: watcher.Rename, NewName: name}))
 	}
 	return cmd
 }
@@ -129,12 +129,17 @@ NAME is a chapter, or BOOK/CHAPTER where several books have one of that name.`,
 		if err != nil {
 			return err
 		}
-		return endWith(a.do(cmd.Context(), found, watcher.Ask{Kind: watcher.Withdraw}))
+		return a.endWith(cmd.Context(), a.do(cmd.Context(), found, watcher.Ask{Kind: watcher.Withdraw}))
 	}
 	return cmd
 }
 
-func endWith(code int) error {
+// endWith brings the pages over the books up to date and ends with a code.
+func (a *asker) endWith(ctx context.Context, code int) error {
+	if _, err := a.library.refresh(ctx, false, nil); err != nil && ctx.Err() == nil {
+		a.show.line("The pages over the books could not be made (%v); try: lectern report", err)
+		code = max(code, exitFailed)
+	}
 	if code == 0 {
 		return nil
 	}
@@ -143,10 +148,11 @@ func endWith(code int) error {
 
 // asker carries out what is asked for finished chapters of one workspace.
 type asker struct {
-	ws    *watcher.Workspace
-	hands hands
-	watch watcher.Settings
-	show  *show
+	ws      *watcher.Workspace
+	hands   hands
+	watch   watcher.Settings
+	library *library
+	show    *show
 }
 
 func newAsker(cmd *cobra.Command, dir string, set []string) (*asker, error) {
@@ -154,9 +160,11 @@ func newAsker(cmd *cobra.Command, dir string, set []string) (*asker, error) {
 	if err != nil {
 		return nil, err
 	}
+	log := newLog(cmd.ErrOrStderr(), false)
+	h := newHands(ws, settings, set, log)
 	return &asker{
 		ws: ws, watch: watchSettings(settings.Watch), show: newShow(cmd.OutOrStdout()),
-		hands: newHands(ws, settings, set, newLog(cmd.ErrOrStderr(), false)),
+		hands: h, library: newLibrary(ws, settings, h, log),
 	}, nil
 }
 

@@ -68,6 +68,8 @@ settings are wrong, and 3 if it is done but something needs your attention.`,
 		newKeepCmd(),
 		newRenameCmd(),
 		newWithdrawCmd(),
+		newReportCmd(),
+		newHandoverCmd(),
 		newDemoCmd(),
 	)
 	return root

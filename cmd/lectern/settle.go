@@ -69,7 +69,7 @@ func settleCmd(cut bool, cmd *cobra.Command) *cobra.Command {
 		if err != nil {
 			return err
 		}
-		return endWith(a.do(cmd.Context(), found, ask))
+		return a.endWith(cmd.Context(), a.do(cmd.Context(), found, ask))
 	}
 	return cmd
 }

@@ -1,9 +1,11 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -35,13 +37,34 @@ safe at any time: work that was begun is taken up again at the next start.`,
 		h := newHands(ws, settings, *set, log)
 		w := watchSettings(settings.Watch)
 		w.PollOnly = poll
-		if err := watcher.Run(cmd.Context(), ws, w, h.forWatcher(), log); err != nil {
+		if err := watchAndKeep(cmd.Context(), newLibrary(ws, settings, h, log), w); err != nil {
 			return err
 		}
 		log.Info("stopped")
 		return nil
 	}
 	return cmd
+}
+
+// watchAndKeep runs the daemon and keeps the library beside it. What the daemon tells is
+// passed on to w.Notice, if there is one.
+func watchAndKeep(ctx context.Context, l *library, w watcher.Settings) error {
+	notice := w.Notice
+	w.Notice = func(e watcher.Event) {
+		if notice != nil {
+			notice(e)
+		}
+		if e.Kind != watcher.Progress {
+			l.wakeFor(e.Book)
+		}
+	}
+	keeping, stop := context.WithCancel(context.Background())
+	var kept sync.WaitGroup
+	kept.Go(func() { l.keep(keeping, l.watch.Rescan) })
+	err := watcher.Run(ctx, l.ws, w, l.hands.forWatcher(), l.log)
+	stop()
+	kept.Wait()
+	return err
 }
 
 // openWorkspace finds the workspace and its settings. What is no workspace is
