@@ -61,9 +61,22 @@ func (ws *Workspace) BookFolders() ([]string, error) {
 // "". It need not be there yet.
 func (ws *Workspace) FinishedFolder(book string) (string, error) { return ws.filed(book) }
 
-// InboxFolder returns the name of the book's folder in the inbox whose folder in finished/
-// is named so. It need not be there any more.
-func (ws *Workspace) InboxFolder(filed string) (string, error) { return ws.inboxFolder(filed) }
+// InboxFolders returns the names of the folders in the inbox, each by the folded name of its
+// folder in finished/.
+func (ws *Workspace) InboxFolders() (map[string]string, error) {
+	names, err := durable.ListFolder(ws.Inbox)
+	if err != nil {
+		return nil, err
+	}
+	slices.Sort(names)
+	out := map[string]string{}
+	for _, name := range names {
+		if key := Fold(outStem(name)); out[key] == "" {
+			out[key] = name
+		}
+	}
+	return out, nil
+}
 
 // BookDir returns the path of a folder in finished/, "" for finished/ itself.
 func (ws *Workspace) BookDir(folder string) string { return filepath.Join(ws.Finished, folder) }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/json"
@@ -36,8 +37,12 @@ type library struct {
 	log   *zap.Logger
 	now   func() time.Time
 	seen  map[string]seen   // by folder in finished/
+	inbox map[string]string // the folders there, by folder in finished/; nil: not looked at
 	index [sha256.Size]byte // of the page over all books, its time left out
-	said  string            // what went wrong the last time
+	// madeIndex tells what that page was made of, and looks how often a book was looked into.
+	madeIndex string
+	looks     int
+	said      string // what went wrong the last time
 	// status is how it was at statusAt; the zero time calls for another look.
 	status   watcher.Status
 	statusAt time.Time
@@ -170,6 +175,7 @@ func (l *library) refresh(ctx context.Context, anew bool, each func(*shelf)) (bo
 	if err != nil {
 		return nil, err
 	}
+	l.inbox = nil
 	folders, err := l.ws.BookFolders()
 	if err != nil {
 		return nil, err
@@ -185,6 +191,7 @@ func (l *library) refresh(ctx context.Context, anew bool, each func(*shelf)) (bo
 		if err == nil && (anew || now.look != look) {
 			var s *shelf
 			var b *book.Book
+			l.looks++
 			if s, b, err = l.makeBook(folder, status, anew); err == nil {
 				now = seen{look: look, book: outlined(b), rooms: s.rooms}
 				l.seen[folder] = now
@@ -203,7 +210,15 @@ func (l *library) refresh(ctx context.Context, anew bool, each func(*shelf)) (bo
 			books = append(books, now.book)
 		}
 	}
-	faults = append(faults, l.writeIndex(books, rooms, status, anew))
+	if _, err := os.Lstat(filepath.Join(l.ws.BookDir(""), "index.html")); err != nil {
+		anew = true
+	}
+	if made := fmt.Sprint(l.statusAt, len(books), l.looks); anew || made != l.madeIndex || l.singlesChanged() {
+		err := l.writeIndex(books, rooms, status, anew)
+		if l.madeIndex = made; err != nil {
+			l.madeIndex, faults = "", append(faults, err)
+		}
+	}
 	return books, errors.Join(faults...)
 }
 
@@ -219,6 +234,18 @@ func outlined(b *book.Book) *book.Book {
 		out.Files[i].Figures = nil
 	}
 	return &out
+}
+
+// nameOf is the book's name as the narrator spelled it: that of its folder in the inbox, or
+// where that is gone, of its folder in finished.
+func (l *library) nameOf(folder string) (string, error) {
+	if l.inbox == nil {
+		var err error
+		if l.inbox, err = l.ws.InboxFolders(); err != nil {
+			return "", err
+		}
+	}
+	return cmp.Or(l.inbox[watcher.Fold(folder)], folder), nil
 }
 
 // statusLasts is how long what waits is believed to be as it was, where nothing was told.
@@ -252,7 +279,7 @@ func (l *library) makeBook(folder string, status watcher.Status, anew bool) (*sh
 // lookAt tells how everything looks that a book's files are made of: if it looks the same
 // again, nothing has changed.
 func (l *library) lookAt(folder string, status watcher.Status) (string, error) {
-	name, err := l.ws.InboxFolder(folder)
+	name, err := l.nameOf(folder)
 	if err != nil {
 		return "", err
 	}
@@ -273,12 +300,20 @@ func (l *library) lookAt(folder string, status watcher.Status) (string, error) {
 	return b.String(), nil
 }
 
+// singlesLook is how the folder of the pieces of no book looks.
+func (l *library) singlesLook() string {
+	info, err := os.Lstat(l.ws.BookDir(""))
+	if err != nil {
+		return "none"
+	}
+	return info.ModTime().String()
+}
+
+func (l *library) singlesChanged() bool { return l.seen[""].look != l.singlesLook() }
+
 // lookAtSingles reads the reports of the pieces of no book, if something has changed.
 func (l *library) lookAtSingles() (seen, error) {
-	look := "none"
-	if info, err := os.Lstat(l.ws.BookDir("")); err == nil {
-		look = info.ModTime().String()
-	}
+	look := l.singlesLook()
 	if was, there := l.seen[""]; there && was.look == look {
 		return was, nil
 	}

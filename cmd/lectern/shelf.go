@@ -52,7 +52,7 @@ func (l *library) gather(folder string) (*shelf, error) {
 		return nil, err
 	}
 	if folder != "" {
-		if s.name, err = l.ws.InboxFolder(folder); err != nil {
+		if s.name, err = l.nameOf(folder); err != nil {
 			return nil, err
 		}
 	}

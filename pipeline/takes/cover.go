@@ -53,7 +53,7 @@ func (a *alignment) opens(n, more int) bool {
 			last = to
 		}
 	}
-	return missing <= 3*n/10 && a.to[0] >= 0 && int(last) <= n+max(n, more)+startSlack
+	return missing <= n/5 && a.to[0] >= 0 && int(last) <= n+max(n, more)+startSlack
 }
 
 // reach is how far the earlier reading is said again: up to the last of it that is like
