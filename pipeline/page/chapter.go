@@ -64,6 +64,9 @@ func headingOf(f book.File) heading {
 		h.Kind = "Chapter " + numbers([]int{*f.Number})
 	case f.Kind != book.Other && f.Kind != "":
 		h.Kind = strings.ToUpper(f.Kind[:1]) + f.Kind[1:]
+		if strings.EqualFold(h.Title, h.Kind) {
+			h.Title = ""
+		}
 	}
 	if h.Title == "" && h.Kind == "" {
 		h.Title = f.Name

@@ -214,3 +214,12 @@ func TestNoCurves(t *testing.T) {
 		}
 	}
 }
+
+// A file called like what it is needs no title beside it.
+func TestHeadingIsSaidOnce(t *testing.T) {
+	for title, want := range map[string]string{"Opening credits": "", "opening Credits": "", "Before the Tide": "Before the Tide"} {
+		if h := headingOf(book.File{Name: "00 " + title, Kind: book.Opening, Title: title}); h.Kind != "Opening credits" || h.Title != want {
+			t.Errorf("%s: %+v", title, h)
+		}
+	}
+}
