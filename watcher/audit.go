@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"lectern/watcher/internal/durable"
 )
@@ -213,6 +214,7 @@ func (a *auditor) list(dir, at, book string, folders ...string) ([]string, error
 		}
 		at := path.Join(at, name)
 		switch {
+		case durable.IsTemp(name) && vanishes(filepath.Join(dir, name), info): // it was just being written
 		case durable.IsTemp(name):
 			a.unfinished(book, at, "an unfinished file was left behind")
 		case kindOf(name) == junk, isRoot && isOfTheDisk(dir, name): // housekeeping of the system
@@ -226,6 +228,22 @@ func (a *auditor) list(dir, at, book string, folders ...string) ([]string, error
 		}
 	}
 	return out, nil
+}
+
+// vanishes tells whether a half-written file is gone a moment later: the pages over the
+// books are written while no job is in work. One that is older has been left behind.
+func vanishes(path string, info fs.FileInfo) bool {
+	const fresh, moment, looks = time.Minute, 20 * time.Millisecond, 10
+	if time.Since(info.ModTime()) > fresh {
+		return false
+	}
+	for range looks {
+		if !exists(path) {
+			return true
+		}
+		time.Sleep(moment)
+	}
+	return !exists(path)
 }
 
 // unfinished tells of something half written, unless somebody may just be writing it.
