@@ -1,12 +1,11 @@
 package watcher
 
 import (
+	"errors"
 	"fmt"
 	"io/fs"
 	"path"
 	"path/filepath"
-
-	"errors"
 )
 
 // keptToRetag finds the finished pair whose words are to be written anew. Only an MP3

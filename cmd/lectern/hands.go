@@ -192,8 +192,12 @@ func (h hands) tagsOf(name, folder, chapter string) (encode.Tags, error) {
 		if words, err = wordsOf(h.ws, name, folder); err != nil {
 			return encode.Tags{}, err
 		}
-		if all, err = finishedIn(h.ws.BookDir(folder)); err != nil {
+		chapters, err := finishedChapters(h.ws.BookDir(folder))
+		if err != nil {
 			return encode.Tags{}, err
+		}
+		for _, r := range chapters {
+			all = append(all, r.Chapter)
 		}
 	}
 	return words.tagsOf(chapter, all, name), nil

@@ -159,13 +159,27 @@ func sampleWanted(s *shelf) (watcher.Ask, bool) {
 	return ask, !same
 }
 
-// ask has something done to a finished file. What is refused is said once, and tried again
-// when something else is asked; what is busy is tried again at the next look. It tells
-// whether it was done.
+// settled are the asks about a book, as JSON, that led to nothing as the book was.
+type settled struct {
+	madeOf string
+	asks   map[string]bool
+}
+
+// ask has something done to a finished file, and tells whether it was. What is refused is
+// said once, and tried again when something of the book has changed; what is busy is tried
+// again at the next look.
 func (l *library) ask(ctx context.Context, s *shelf, chapter string, ask watcher.Ask) bool {
-	key, err := json.Marshal([]any{s.folder, chapter, ask})
-	if err != nil || ctx.Err() != nil || l.refused[string(key)] != "" {
+	text, err := json.Marshal([]any{chapter, ask})
+	if err != nil || ctx.Err() != nil {
 		l.tell(err)
+		return false
+	}
+	done, key := l.settled[s.folder], string(text)
+	if done.madeOf != s.madeOf {
+		done = settled{s.madeOf, map[string]bool{}}
+		l.settled[s.folder] = done
+	}
+	if done.asks[key] {
 		return false
 	}
 	delete(l.seen, s.folder) // looked at again in any case
@@ -177,11 +191,13 @@ func (l *library) ask(ctx context.Context, s *shelf, chapter string, ask watcher
 	case ctx.Err() != nil:
 	case errors.As(err, &refused) && refused.Busy:
 	case errors.As(err, &refused):
-		l.refused[string(key)] = refused.Says
+		done.asks[key] = true
 		l.log.Warn(watcher.Plain(chapter+": "+refused.Says), fields...)
 	case err != nil:
-		l.log.Warn(watcher.Plain(chapter)+": its words could not be written anew; it is tried again by itself", append(fields, zap.Error(err))...)
-	case out.Did != "unchanged":
+		l.log.Warn(watcher.Plain(chapter)+": what about.toml says could not be carried out; it is tried again by itself", append(fields, zap.Error(err))...)
+	case out.Did == "unchanged":
+		done.asks[key] = true
+	default:
 		l.log.Info(watcher.Plain(chapter+": "+out.Did), fields...)
 		return true
 	}

@@ -50,14 +50,15 @@ type library struct {
 	wake   chan struct{}
 	waking sync.Mutex
 	woken  map[string]bool
-	// refused are the sentences with which asks were refused, by what was asked.
-	refused map[string]string
+	// settled are the asks that led to nothing, by the book's folder: they are not asked again
+	// until something of the book is another.
+	settled map[string]settled
 }
 
 func newLibrary(ws *watcher.Workspace, set config.Settings, h hands, log *zap.Logger) *library {
 	return &library{
 		ws: ws, set: set, hands: h, watch: watchSettings(set.Watch), log: log, now: time.Now,
-		seen: map[string]seen{}, refused: map[string]string{}, wake: make(chan struct{}, 1), woken: map[string]bool{},
+		seen: map[string]seen{}, settled: map[string]settled{}, wake: make(chan struct{}, 1), woken: map[string]bool{},
 	}
 }
 

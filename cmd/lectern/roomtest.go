@@ -4,13 +4,10 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"lectern/config"
@@ -72,32 +69,6 @@ func roomPapers(a *pipeline.RoomAnswer, text report.TextFile, revision int, arch
 		return watcher.Papers{}, err
 	}
 	return watcher.Papers{Report: paper, Recipe: recipe, Verdict: r.Verdict, Says: r.Summary()}, nil
-}
-
-// finishedChapters reads the reports of a book's finished chapters. What cannot be
-// read as one, or is being replaced just now, is left out: a test is compared with
-// what there is.
-func finishedChapters(dir string) ([]report.Report, error) {
-	entries, err := os.ReadDir(dir)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, fmt.Errorf("look for the book's chapters: %w", err)
-	}
-	var out []report.Report
-	for _, e := range entries {
-		if e.IsDir() || !strings.HasSuffix(e.Name(), ".json") {
-			continue
-		}
-		text, err := os.ReadFile(filepath.Join(dir, e.Name()))
-		var r report.Report
-		if err != nil || json.Unmarshal(text, &r) != nil || r.State != "finished" {
-			continue
-		}
-		out = append(out, r)
-	}
-	return out, nil
 }
 
 // measureOne answers one room test given to master and prints the answer; it returns

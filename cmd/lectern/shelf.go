@@ -81,18 +81,19 @@ func (l *library) gather(folder string) (*shelf, error) {
 	return s, nil
 }
 
-// finishedIn are the names of the chapters that are finished in a folder.
-func finishedIn(dir string) (all []string, err error) {
+// finishedChapters reads the reports of a book's finished chapters. What cannot be
+// read as one, or is being replaced just now, is left out: it is about what there is.
+func finishedChapters(dir string) (out []report.Report, err error) {
 	names, err := jsonIn(dir)
 	if err != nil {
 		return nil, err
 	}
 	for _, name := range names {
 		if r, err := readReport(filepath.Join(dir, name)); err == nil && r.State == report.StateFinished {
-			all = append(all, r.Chapter)
+			out = append(out, r)
 		}
 	}
-	return all, nil
+	return out, nil
 }
 
 // add takes a report, if the text is one.
@@ -133,23 +134,27 @@ func jsonIn(dir string) (names []string, err error) {
 }
 
 // lastHandover reads the latest record of what was handed over of a book that can be read;
-// nil if there is none.
-func lastHandover(dir string) (*book.Handover, error) {
+// nil if there is none. The names tell the time of some place, and may run backwards where
+// its clock does.
+func lastHandover(dir string) (last *book.Handover, err error) {
 	names, err := jsonIn(filepath.Join(dir, "handover"))
 	if err != nil {
 		return nil, err
 	}
-	for i := len(names) - 1; i >= 0; i-- {
-		text, err := watcher.ReadPaper(filepath.Join(dir, "handover", names[i]))
+	for _, name := range names {
+		text, err := watcher.ReadPaper(filepath.Join(dir, "handover", name))
 		if err != nil {
 			return nil, fmt.Errorf("read what was handed over: %w", err)
 		}
 		h := &book.Handover{}
-		if json.Unmarshal(text, h) == nil && h.Schema == book.HandoverSchema {
-			return h, nil
+		if json.Unmarshal(text, h) != nil || h.Schema != book.HandoverSchema {
+			continue
+		}
+		if last == nil || h.HandedOverAt.After(last.HandedOverAt) {
+			last = h
 		}
 	}
-	return nil, nil
+	return last, nil
 }
 
 func (s *shelf) find(chapter string) (*report.Report, bool) {

@@ -5,6 +5,10 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
 
 	"lectern/config"
 	"lectern/pipeline/book"
@@ -109,5 +113,45 @@ func TestSampleIsWanted(t *testing.T) {
 		if wanted != c.wanted || wanted && (ask.Of != "03 The Ferry" || ask.FromS != 10 || ask.ToS != 130) {
 			t.Errorf("%s: wanted %v, %+v", name, wanted, ask)
 		}
+	}
+}
+
+// What is refused is said once, until something of the book is another.
+func TestRefusedIsAskedAgainWhenTheBookChanges(t *testing.T) {
+	ws := aWorkspace(t)
+	core, logged := observer.New(zap.WarnLevel)
+	log := zap.New(core)
+	l := newLibrary(ws, config.Default(), newHands(ws, config.Default(), nil, log), log)
+	s := &shelf{folder: "Tides", name: "Tides", madeOf: "one"}
+	ask := watcher.Ask{Kind: watcher.Retag, Tags: []byte("{}")}
+	for i, c := range []struct {
+		madeOf string
+		lines  int
+	}{{"one", 1}, {"one", 1}, {"two", 2}, {"two", 2}} {
+		s.madeOf = c.madeOf
+		if did := l.ask(t.Context(), s, "03 The Ferry", ask); did || logged.Len() != c.lines {
+			t.Errorf("ask %d: done %v, %d lines, want %d: %v", i, did, logged.Len(), c.lines, logged.All())
+		}
+	}
+}
+
+// The latest hand-over is the latest by its own moment, whatever its name says.
+func TestLastHandover(t *testing.T) {
+	dir := t.TempDir()
+	if h, err := lastHandover(dir); h != nil || err != nil {
+		t.Errorf("%v, %v before any", h, err)
+	}
+	at := time.Date(2026, time.October, 25, 0, 30, 0, 0, time.UTC)
+	for name, at := range map[string]time.Time{"2026-10-25 023000": at, "2026-10-25 020500": at.Add(35 * time.Minute)} { // the clock was set back between
+		text, err := report.Marshal(book.NewHandover(&book.Book{}, at))
+		if err != nil {
+			t.Fatal(err)
+		}
+		write(t, filepath.Join(dir, "handover", name+".json"), text)
+	}
+	write(t, filepath.Join(dir, "handover", "2026-12-01 100000.json"), []byte("{"))
+	h, err := lastHandover(dir)
+	if err != nil || h == nil || !h.HandedOverAt.Equal(at.Add(35*time.Minute)) {
+		t.Errorf("%+v, %v", h, err)
 	}
 }
