@@ -163,9 +163,9 @@ type slip struct {
 // Our choice: a mark says that the reader slipped just there, a take that something was
 // read again, so the slip itself may be long; where nothing says so, it must be short.
 var (
-	markedSlip = slip{120, 1, 0, 0, 60, 240}
-	toldSlip   = slip{120, 0.8, 120, 0.2, 60, 0}
-	untoldSlip = slip{80, 0.6, 100, 0.3, 60, 240}
+	markedSlip = slip{frames: 120, share: 1, otherwise: 60, anew: 240}
+	toldSlip   = slip{frames: 120, share: 0.8, short: 120, smaller: 0.2, otherwise: 60}
+	untoldSlip = slip{frames: 80, share: 0.6, short: 100, smaller: 0.3, otherwise: 60, anew: 240}
 )
 
 // falseStart is the most that may be left out behind a pause, in frames.
