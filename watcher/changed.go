@@ -37,7 +37,7 @@ func (d *daemon) unchangedSince(j *job, p plan) error {
 		}
 		if sum != s.SHA256 {
 			return errors.Join(d.store.Remove(j.path("job.json")), d.store.Remove(j.path("plan.json")),
-				&waitError{d.quiet, "changed while it was mastered"})
+				&waitError{d.quiet(), "changed while it was mastered"})
 		}
 	}
 	return nil

@@ -17,6 +17,13 @@ import (
 // dispatch gives work to idle workers: jobs already in working/ first, then
 // ready batches, each smallest first.
 func (d *daemon) dispatch(ctx context.Context, now time.Time) {
+	if !d.dispatchAll(ctx, now) {
+		d.sharer.rest()
+	}
+}
+
+// dispatchAll tells whether there is more to do than the Share has places for.
+func (d *daemon) dispatchAll(ctx context.Context, now time.Time) (wants bool) {
 	slices.SortStableFunc(d.owned, func(a, b *job) int {
 		if a.suspect() != b.suspect() {
 			return boolInt(a.suspect()) - boolInt(b.suspect())
@@ -34,7 +41,10 @@ func (d *daemon) dispatch(ctx context.Context, now time.Time) {
 			need = room{}
 		}
 		if !d.hasRoom(need) {
-			return
+			return false
+		}
+		if !d.sharer.take(j.Key) {
+			return true
 		}
 		d.owned = slices.Delete(d.owned, i, i+1)
 		d.running[j.Key], d.promised[j.Key] = j, need
@@ -51,7 +61,10 @@ func (d *daemon) dispatch(ctx context.Context, now time.Time) {
 			need = d.roomFor(b.Seconds, b.bytes())
 		}
 		if !d.hasRoom(need) {
-			return
+			return false
+		}
+		if !d.sharer.take(b.Key) {
+			return true
 		}
 		d.queue = slices.Delete(d.queue, i, i+1)
 		if state := d.folders[b.Book]; state != nil {
@@ -62,6 +75,7 @@ func (d *daemon) dispatch(ctx context.Context, now time.Time) {
 		d.running[b.Key], d.promised[b.Key] = nil, need
 		go d.worker(ctx, result{key: b.Key, batch: b})
 	}
+	return false
 }
 
 func boolInt(b bool) int {
@@ -150,6 +164,7 @@ func (d *daemon) settleResult(ctx context.Context, r result) {
 	}
 	delete(d.running, r.key)
 	delete(d.promised, r.key)
+	d.sharer.put(r.key)
 	var wait *waitError
 	trouble := ""
 	switch {

@@ -55,6 +55,7 @@ func (d *daemon) scan(folder string, now time.Time) bool {
 	d.arm(dir)
 	names, err := durable.ListFolder(dir)
 	if err != nil {
+		d.set.Vitals.scanFailed()
 		d.lost(folder, err, now)
 		return false
 	}
@@ -71,6 +72,7 @@ func (d *daemon) scan(folder string, now time.Time) bool {
 	here := make(map[string]bool, len(names))
 	for _, name := range names {
 		here[name] = true
+		d.set.Vitals.alive()
 		d.enter(state, folder, name, now)
 	}
 	for name := range state.files {
@@ -214,8 +216,8 @@ const stalledAfter = 30 * time.Minute
 // again, zero for the next rescan.
 func (d *daemon) assess(t *tracked, now time.Time) (ready bool, refuse string, next time.Time) {
 	path := filepath.Join(d.ws.Inbox, t.folder, t.name)
-	if !t.seen.settled(now, d.quiet) {
-		return false, "", t.seen.nextLook(now, d.quiet)
+	if !t.seen.settled(now, d.quiet()) {
+		return false, "", t.seen.nextLook(now, d.quiet())
 	}
 	quiet := t.seen.quiet(now)
 	if t.seen.last.Size == 0 {
@@ -233,9 +235,9 @@ func (d *daemon) assess(t *tracked, now time.Time) (ready bool, refuse string, n
 			return false, "", time.Time{}
 		case open == yes:
 			d.waits(t, "open", "waiting, it is still open in the program that writes it")
-			return false, "", now.Add(d.quiet)
-		case open == unknown && quiet < 3*d.quiet:
-			return false, "", t.seen.since.Add(3 * d.quiet)
+			return false, "", now.Add(d.quiet())
+		case open == unknown && quiet < 3*d.quiet():
+			return false, "", t.seen.since.Add(3 * d.quiet())
 		}
 	}
 	if t.seen.last.Size > d.set.RawMaxBytes {
@@ -246,7 +248,7 @@ func (d *daemon) assess(t *tracked, now time.Time) (ready bool, refuse string, n
 		asks, err := d.isQuestion(t)
 		if err != nil {
 			d.waits(t, "unsorted", "waiting, because the finished chapters cannot be looked through", zap.Error(err))
-			return false, "", now.Add(d.quiet)
+			return false, "", now.Add(d.quiet())
 		}
 		if asks {
 			return true, t.sorted.Says, time.Time{}

@@ -201,7 +201,7 @@ func (d *daemon) unchanged(j *job, list []jobRaw, made Made) error {
 		}
 		if !lookAt(info).sameBytes(j.looks[r.File]) || made.RawSHA256[i] != r.SHA256 {
 			err := d.store.Remove(j.path("job.json"))
-			return errors.Join(err, &waitError{d.quiet, "changed while it was mastered"})
+			return errors.Join(err, &waitError{d.quiet(), "changed while it was mastered"})
 		}
 	}
 	return nil

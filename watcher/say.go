@@ -28,6 +28,11 @@ type Event struct {
 	Share         float64
 	Took          time.Duration
 	Verdict, Says string
+	// Revision, Missed, RawsS and FinishedS tell more of a Finished: its number, the names
+	// of the checks it missed, and how many seconds its raws and the finished file are long.
+	Revision         int
+	Missed           []string
+	RawsS, FinishedS float64
 	// Ask is what was asked for, of a Finished that no recording led to.
 	Ask AskKind
 }

@@ -102,14 +102,14 @@ func (ws *Workspace) waiting(s Settings, hands Hands) ([]Wait, error) {
 		return nil, err
 	}
 	lines := &lineCollector{}
-	s.Notice, s.unlocked = nil, true
+	s.Notice, s.Share, s.Vitals, s.unlocked = nil, nil, nil, true
 	d := newDaemon(ws, s.withDefaults(), hands, zap.New(lines))
 	now := time.Now()
 	for range looksMin {
 		d.scanAll(now)
-		now = now.Add(3 * d.quiet / looksMin)
+		now = now.Add(3 * d.quiet() / looksMin)
 	}
-	now = now.Add(3 * d.quiet)
+	now = now.Add(3 * d.quiet())
 	d.gather(now)
 	out := lines.waits
 	told := map[string]bool{}
@@ -166,7 +166,7 @@ func (d *daemon) untold(told map[string]bool, now time.Time) (out []Wait) {
 		for name, t := range state.files {
 			switch {
 			case told[filepath.Join(folder, name)]:
-			case t.seen.settled(now, d.quiet):
+			case t.seen.settled(now, d.quiet()):
 				out = append(out, Wait{Book: folder, Name: name, Says: "complete, taken together with the rest of its chapter, which is not ready yet"})
 			default:
 				out = append(out, Wait{Book: folder, Name: name, Says: "waiting, it is still being written"})

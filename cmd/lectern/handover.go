@@ -62,7 +62,7 @@ func (l *library) handOver(wanted string) (h *book.Handover, name string, err er
 	if err != nil {
 		return nil, "", err
 	}
-	status, err := l.ws.Status(l.watch, l.hands.forWatcher())
+	status, err := l.ws.Status(l.hands.watch(), l.hands.forWatcher())
 	if err != nil {
 		return nil, "", err
 	}

@@ -48,7 +48,7 @@ func (l *library) forget() {
 // keep makes the library anew whenever something may have changed: when it is woken, and
 // at every rescan, since commands and people change things too. It ends with ctx, after
 // one last look.
-func (l *library) keep(ctx context.Context, every time.Duration) {
+func (l *library) keep(ctx context.Context) {
 	for {
 		l.pass(ctx)
 		select {
@@ -61,7 +61,7 @@ func (l *library) keep(ctx context.Context, every time.Duration) {
 			case <-time.After(gatherPause):
 			}
 			l.forget()
-		case <-time.After(every):
+		case <-time.After(l.hands.watch().Rescan):
 		}
 	}
 }
@@ -184,7 +184,7 @@ func (l *library) ask(ctx context.Context, s *shelf, chapter string, ask watcher
 	}
 	delete(l.seen, s.folder) // looked at again in any case
 	f := watcher.Filed{Book: s.name, Chapter: chapter, In: s.folder, Ending: ".mp3"}
-	out, err := watcher.Do(ctx, l.ws, l.watch, l.hands.forWatcher(), zap.NewNop(), f, ask)
+	out, err := watcher.Do(ctx, l.ws, l.hands.watch(), l.hands.forWatcher(), zap.NewNop(), f, ask)
 	var refused *watcher.RefusedError
 	fields := []zap.Field{zap.String("book", s.name), zap.String("chapter", chapter)}
 	switch {

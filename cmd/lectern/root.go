@@ -78,9 +78,10 @@ settings are wrong, and 3 if it is done but something needs your attention.`,
 // settingsFlag adds the flag --set, which changes one setting for this run.
 // Hand what it collects to config.Set.
 func settingsFlag(cmd *cobra.Command) *[]string {
-	return cmd.Flags().StringArray("set", nil,
-		"change a setting for this run, as in --set delivery.head_s=0.7; may be given several times")
+	return cmd.Flags().StringArray("set", nil, setUsage)
 }
+
+const setUsage = "change a setting for this run, as in --set delivery.head_s=0.7; may be given several times"
 
 // workspaceFlag adds the flag --workspace, for commands whose arguments name a
 // chapter and not the workspace.

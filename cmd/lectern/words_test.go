@@ -121,7 +121,7 @@ func TestRefusedIsAskedAgainWhenTheBookChanges(t *testing.T) {
 	ws := aWorkspace(t)
 	core, logged := observer.New(zap.WarnLevel)
 	log := zap.New(core)
-	l := newLibrary(ws, config.Default(), newHands(ws, config.Default(), nil, log), log)
+	l := newLibrary(ws, newHands(ws, config.Default(), nil, log), log)
 	s := &shelf{folder: "Tides", name: "Tides", madeOf: "one"}
 	ask := watcher.Ask{Kind: watcher.Retag, Tags: []byte("{}")}
 	for i, c := range []struct {
