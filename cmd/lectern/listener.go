@@ -124,40 +124,41 @@ func (s *service) pages() http.Handler {
 	return mux
 }
 
-// answerHealth says ok, or with status 503 what is wrong, a line each.
+// answerHealth says ok, or with status 503 which workspaces are not looked after. What the
+// daemon has to say else stands below, a line each.
 func (s *service) answerHealth(w http.ResponseWriter, _ *http.Request) {
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
-	wrong := s.wrong(time.Now())
+	wrong, troubles := s.health(time.Now())
 	if len(wrong) == 0 {
 		fmt.Fprintln(w, "ok")
-		return
+	} else {
+		w.WriteHeader(http.StatusServiceUnavailable)
 	}
-	w.WriteHeader(http.StatusServiceUnavailable)
-	for _, says := range wrong {
+	for _, says := range append(wrong, troubles...) {
 		fmt.Fprintln(w, watcher.Plain(says))
 	}
 }
 
-// wrong tells what is not as it should be.
-func (s *service) wrong(now time.Time) (out []string) {
+// health tells which workspaces are not looked after, and what status tells of the others.
+func (s *service) health(now time.Time) (wrong, troubles []string) {
 	for _, w := range s.all() {
 		o, says := w.now()
 		switch {
 		case o == nil && says == "":
-			out = append(out, w.name+": is not watched yet")
+			wrong = append(wrong, w.name+": is not watched yet")
 		case o == nil:
-			out = append(out, w.name+": cannot be watched: "+says)
+			wrong = append(wrong, w.name+": cannot be watched: "+says)
 		default:
 			if says := w.stuck(now); says != "" {
-				out = append(out, w.name+": "+says)
+				wrong = append(wrong, w.name+": "+says)
 			}
 			for _, says := range w.vitals.Now().Troubles {
-				out = append(out, w.name+": "+says)
+				troubles = append(troubles, w.name+": "+says)
 			}
 		}
 	}
-	return out
+	return wrong, troubles
 }
 
 var listPage = template.Must(template.New("list").Parse(`<!DOCTYPE html>
