@@ -306,7 +306,7 @@ func (sh *shelving) removeRaws(folder string, files []shelfFile) error {
 		if !liesAt(folder, shelvedRaw{Name: f.name, Bytes: f.bytes}) {
 			return refuse("the disk was taken off before all was done; nothing is lost. Connect it and repeat the command")
 		}
-		if info, err := os.Lstat(f.from); err != nil || lookAt(info) != f.look {
+		if info, err := os.Lstat(f.from); err != nil || !lookAt(info).sameBytes(f.look) {
 			return refuse("%s was changed just now and stays in the archive; lectern audit tells what to do about it", Plain(filepath.Base(f.from)))
 		}
 		if err := sh.store.Remove(f.from); err != nil {
