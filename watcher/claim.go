@@ -149,6 +149,9 @@ func (d *daemon) claim(b batch) (*job, error) {
 	if len(there) > 0 {
 		return nil, errLost
 	}
+	if moved, err := d.isShelving(b.Book); err != nil || moved {
+		return nil, errors.Join(errLost, err)
+	}
 	slices.SortFunc(b.Raws, func(x, y origRaw) int { return strings.Compare(x.NameHex, y.NameHex) })
 	for i := range b.Raws {
 		b.Raws[i].File = strconv.Itoa(i+1) + ".wav"
@@ -162,6 +165,9 @@ func (d *daemon) claim(b batch) (*job, error) {
 		return nil, err
 	}
 	if asked, err := d.askedFor(b.Key); err != nil || asked {
+		return nil, errors.Join(errLost, err, d.removeJob(j))
+	}
+	if moved, err := d.isShelving(b.Book); err != nil || moved {
 		return nil, errors.Join(errLost, err, d.removeJob(j))
 	}
 	for i, r := range b.Raws {

@@ -29,6 +29,7 @@
 //	                                         and what was withdrawn: its report says so
 //	finished/BOOK/superseded/NAME.found.mp3  what lay under a chapter's name and was not it
 //	archive/BOOK/NAME.r1.recipe.json         how a revision was made, of which raws
+//	archive/BOOK/shelved.json, .txt          which raws lie on which other disk: Shelve
 //	setaside/BOOK/superseded/NAME.1.wav      earlier tries that were set aside
 //	.disks.json                              the disks finished and archive lie on, if
 //	                                         not the workspace's, for the next start

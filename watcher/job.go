@@ -264,9 +264,8 @@ func (d *daemon) replaced(s shelf, list []jobRaw) string {
 		return ""
 	}
 	for _, r := range s.Raws {
-		path := filepath.Join(d.ws.Archive, s.Book, r.ArchivedAs)
-		if r.Role == roleChapter && exists(path) {
-			return path
+		if at := d.ws.archivedRaw(s.Book, r); r.Role == roleChapter && at.away == "" && exists(at.path) {
+			return at.path
 		}
 	}
 	return ""

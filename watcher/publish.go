@@ -210,6 +210,7 @@ func (d *daemon) unchanged(j *job, list []jobRaw, made Made) error {
 // nextRevision returns the first revision for which every name is free, and
 // the raws' names in the archive.
 func (d *daemon) nextRevision(s shelf, list []jobRaw) (revision int, archivedAs []string) {
+	shelved, _ := d.ws.shelvedNote(s.Book) // of one that cannot be read the recipes tell
 	for revision = s.Highest + 1; ; revision++ {
 		archivedAs = archivedAs[:0]
 		free := true
@@ -218,7 +219,7 @@ func (d *daemon) nextRevision(s shelf, list []jobRaw) (revision int, archivedAs 
 			if r.File != "" {
 				name = fmt.Sprintf("%s.r%d.wav", outStem(stemOf(r.name())), revision)
 				_, err := os.Lstat(filepath.Join(d.ws.Archive, s.Book, name))
-				free = free && errors.Is(err, fs.ErrNotExist)
+				free = free && errors.Is(err, fs.ErrNotExist) && !shelved.has(name)
 			}
 			archivedAs = append(archivedAs, name)
 		}

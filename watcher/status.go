@@ -231,6 +231,9 @@ func (ws *Workspace) making() ([]Making, error) {
 			continue // gone meanwhile, or none of ours: audit tells of it
 		}
 		j := jobOf(dir, o)
+		if j.Ask != nil && j.Ask.Kind == shelve {
+			continue // nothing is made
+		}
 		m := Making{Book: j.Book, Chapter: j.label(), Alone: !ownerLives(dir)}
 		var p progressPaper
 		if readJSON(j.path(progressFile), &p) == nil {

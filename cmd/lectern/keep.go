@@ -190,6 +190,11 @@ func (l *library) ask(ctx context.Context, s *shelf, chapter string, ask watcher
 	switch {
 	case ctx.Err() != nil:
 	case errors.As(err, &refused) && refused.Busy:
+	case errors.As(err, &refused) && refused.Away: // asked again at every look, and said once
+		if said := key + refused.Says; !done.asks[said] {
+			done.asks[said] = true
+			l.log.Warn(watcher.Plain(chapter+": "+refused.Says), fields...)
+		}
 	case errors.As(err, &refused):
 		done.asks[key] = true
 		l.log.Warn(watcher.Plain(chapter+": "+refused.Says), fields...)

@@ -70,6 +70,7 @@ settings are wrong, and 3 if it is done but something needs your attention.`,
 		newWithdrawCmd(),
 		newReportCmd(),
 		newHandoverCmd(),
+		newShelveCmd(),
 		newDemoCmd(),
 	)
 	return root

@@ -60,6 +60,9 @@ func (d *Disk) Remove(path string) error { return os.Remove(path) }
 // SyncDir flushes a folder's list of names.
 func (d *Disk) SyncDir(path string) error { return d.tolerate(syncDir(path)) }
 
+// Settle flushes a file and lets the next read be one of the disk.
+func (d *Disk) Settle(path string) error { return d.tolerate(settle(path)) }
+
 // tolerate lets a flush pass that this kind of disk cannot do at all.
 func (d *Disk) tolerate(err error) error {
 	if err != nil && isUnsupported(err) {

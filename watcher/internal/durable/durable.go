@@ -42,6 +42,9 @@ type FS interface {
 	Replace(from, dir, name string) error
 	Remove(path string) error
 	SyncDir(path string) error
+	// Settle flushes a file that is there already and, where the system can, drops what
+	// memory holds of it, so that the next read is one of the disk.
+	Settle(path string) error
 }
 
 // File is an open file of an FS.
@@ -150,22 +153,9 @@ func (s Store) Give(from, dir, name string) error {
 	return s.syncDirs(filepath.Join(dir, name), from)
 }
 
-// CopyAway moves by copying: the copy is flushed, read back, compared with sum
-// and named, and only then is the file at from removed.
+// CopyAway moves by copying: only once the copy has its name is the file at from removed.
 func (s Store) CopyAway(from, to, sum string, perm fs.FileMode) error {
-	source, err := s.FS.Open(from)
-	if err != nil {
-		return fmt.Errorf("open file to copy: %w", err)
-	}
-	temp, err := s.fillTemp(filepath.Dir(to), source, sum, perm)
-	source.Close() // before it is removed, which Windows refuses of an open file
-	if err != nil {
-		return fmt.Errorf("copy file: %w", err)
-	}
-	if err := s.Rename(temp, to); err != nil {
-		return fmt.Errorf("name copied file: %w", errors.Join(err, s.FS.Remove(temp)))
-	}
-	if err := s.syncDirs(to); err != nil {
+	if err := s.Copy(from, to, sum, perm); err != nil {
 		return err
 	}
 	return s.Remove(from)
