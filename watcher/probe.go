@@ -50,11 +50,15 @@ func ProbeFolder(ctx context.Context, dir string, s Settings) (Probe, error) {
 		return Probe{}, fmt.Errorf("find folder: %w", err)
 	}
 	p := newProber(nil, s)
-	return p.run(ctx, append([]func(context.Context){func(context.Context) { p.makeTrialWorkspace(dir) }}, p.steps()...))
+	return p.run(ctx, p.stepsIn(dir))
 }
 
-// notified is how long a notification may take to arrive. Our choice.
-const notified = 2 * time.Second
+// Our choice: how long a notification may take to arrive, and how long everything else may,
+// which on a disk in this computer takes well under a second.
+const (
+	notified = 2 * time.Second
+	slowly   = 10 * time.Second
+)
 
 // prober is one probe.
 type prober struct {
@@ -65,13 +69,15 @@ type prober struct {
 	me    owner
 	store durable.Store
 	lines []ProbeLine
-	made  []string        // what is to be removed again
+	made  []string // what is to be removed again
+	began time.Time
 	bad   map[string]bool // folders in which a file cannot be made
 	disks []probeDisk     // see onDisks
 
 	// What tests stand in for.
 	now       func() time.Time
 	patience  time.Duration
+	slowly    time.Duration
 	listen    func(folder string) (told <-chan struct{}, stop func(), err error)
 	hasWriter func(path string) (answer, error)
 	limitsDir string
@@ -81,7 +87,7 @@ type prober struct {
 func newProber(ws *Workspace, s Settings) *prober {
 	p := &prober{
 		ws: ws, me: thisOwner(""), bad: map[string]bool{},
-		now: time.Now, patience: notified, listen: listenTo, hasWriter: hasWriter, limitsDir: "/proc/sys/fs/inotify",
+		now: time.Now, patience: notified, slowly: slowly, listen: listenTo, hasWriter: hasWriter, limitsDir: "/proc/sys/fs/inotify",
 		newDisk: func() durable.FS { return &durable.Disk{} },
 	}
 	if ws != nil {
@@ -111,12 +117,18 @@ func isProbeFile(name string, info fs.FileInfo) bool {
 func (p *prober) steps() []func(context.Context) {
 	return []func(context.Context){
 		p.tryRights, p.tryDisks, p.tryRename, p.tryNoClobber, p.tryFlush, p.tryNames, p.tryWriter,
-		p.tryClock, p.tryRoom, p.tryOthers, p.trySynced, p.tryLimits, p.tryMachine, p.tryNotice,
+		p.tryClock, p.tryRoom, p.tryOthers, p.trySynced, p.tryLimits, p.tryMachine, p.trySpeed, p.tryNotice,
 	}
+}
+
+// stepsIn are those for a folder that is no workspace yet.
+func (p *prober) stepsIn(dir string) []func(context.Context) {
+	return append([]func(context.Context){func(context.Context) { p.makeTrialWorkspace(dir) }}, p.steps()...)
 }
 
 func (p *prober) run(ctx context.Context, steps []func(context.Context)) (Probe, error) {
 	began := time.Now()
+	p.began = p.now()
 	swept := false
 	func() {
 		defer func() { swept = p.tidy() }()
@@ -161,7 +173,10 @@ func (p *prober) tidy() (swept bool) {
 	}
 	var left []string
 	for _, path := range slices.Backward(p.made) {
-		if err := os.RemoveAll(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		if !exists(path) {
+			continue
+		}
+		if err := os.RemoveAll(path); err != nil {
 			left = append(left, path)
 		}
 	}
@@ -266,13 +281,18 @@ func plainly(err error) string {
 	case errors.Is(err, fs.ErrNotExist):
 		return "it is not there; is its disk or share connected?"
 	}
+	return fmt.Sprintf("the system answers: %s; choose another place, or ask whoever looks after this disk", Plain(bare(err).Error()))
+}
+
+// bare is an error without the paths of a trial.
+func bare(err error) error {
 	var onPath *fs.PathError
 	if errors.As(err, &onPath) {
-		err = onPath.Err
+		return onPath.Err
 	}
 	var onLink *os.LinkError
 	if errors.As(err, &onLink) {
-		err = onLink.Err
+		return onLink.Err
 	}
-	return fmt.Sprintf("the system answers: %s; choose another place, or ask whoever looks after this disk", Plain(err.Error()))
+	return err
 }

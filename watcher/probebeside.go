@@ -45,11 +45,24 @@ func (p *prober) tryClock(context.Context) {
 		case before.Year() < firstYear || before.Year() > lastYear:
 			p.todo(what, "this computer's clock says %s; set it", before.Format("2 January 2006"))
 		case off > clockSlack:
-			p.todo(what, "%sthe clock of this disk or share differs from this computer's by %s; let both be set by a time server", d.on, inSeconds(off))
+			p.todo(what, "%sthe clock of this disk or share differs from this computer's by %s; let both be set by a time server", d.on, about(off))
 		default:
 			p.ok(what, "%snew files get the time of this computer's clock", d.on)
 		}
 	}
+}
+
+// about is a time in words.
+func about(d time.Duration) string {
+	switch {
+	case d < 3*time.Minute:
+		return inSeconds(d)
+	case d < 3*time.Hour:
+		return fmt.Sprintf("about %.0f minutes", d.Minutes())
+	case d < 3*24*time.Hour:
+		return fmt.Sprintf("about %.0f hours", d.Hours())
+	}
+	return fmt.Sprintf("about %.0f days", d.Hours()/24)
 }
 
 // tryRoom tells how many hours of recordings fit.
@@ -225,6 +238,14 @@ func countedCores(n int) string {
 		return "1 core"
 	}
 	return fmt.Sprintf("%d cores", n)
+}
+
+// trySpeed says if what was tried took long.
+func (p *prober) trySpeed(context.Context) {
+	if took := p.now().Sub(p.began); took > p.slowly {
+		p.todo("speed", "this place answers slowly: it took %s to try what takes less than a second elsewhere. "+
+			"A workspace on a disk of this computer would be quicker", inSeconds(took))
+	}
 }
 
 // tryNotice waits for the system to tell of a new file in the inbox.

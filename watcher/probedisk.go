@@ -27,15 +27,24 @@ type probeDisk struct {
 // tryRights does in each folder what the watcher does there.
 func (p *prober) tryRights(context.Context) {
 	const what = "rights"
-	var fine []string
+	var fine, faults []string
+	folders := map[string][]string{} // by what is wrong with them
 	for _, folder := range p.folders() {
 		name := filepath.Base(folder)
-		if did, err := p.useFolder(folder); err != nil {
-			p.bad[folder] = true
-			p.todo(what, "a file in %s cannot be %s: %s", name, did, plainly(err))
+		did, err := p.useFolder(folder)
+		if err == nil {
+			fine = append(fine, name)
 			continue
 		}
-		fine = append(fine, name)
+		p.bad[folder] = true
+		fault := fmt.Sprintf("cannot be %s: %s", did, plainly(err))
+		if folders[fault] == nil {
+			faults = append(faults, fault)
+		}
+		folders[fault] = append(folders[fault], name)
+	}
+	for _, fault := range faults {
+		p.todo(what, "a file in %s %s", inWords(folders[fault]), fault)
 	}
 	if p.ws == nil {
 		return
@@ -96,8 +105,8 @@ func (p *prober) tryDisks(context.Context) {
 			err = p.store.Rename(from, to)
 		}
 		if err != nil {
-			p.todo(what, "inbox and working must lie on one disk, so that a recording can be taken in one step, and a file cannot be moved between them: "+
-				"put both below one folder (%s)", Plain(err.Error()))
+			p.todo(what, "inbox and working must lie on one disk, so that a recording can be taken in one step, and a file cannot be moved between them (%v); "+
+				"let both be ordinary folders of the workspace", bare(err))
 		} else {
 			p.ok(what, "%s", p.whereAll())
 		}
