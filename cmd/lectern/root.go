@@ -57,6 +57,7 @@ settings are wrong, and 3 if it is done but something needs your attention.`,
 	root.SetUsageTemplate(usageTemplate)
 	root.AddCommand(
 		newInitCmd(),
+		newProbeCmd(),
 		newWatchCmd(),
 		newMasterCmd(),
 		newCheckCmd(),
