@@ -41,9 +41,11 @@ things that need not last, and what hinders the start to a text in your home fol
 	cmd.Flags().BoolVar(&atLogin, "at-login", false, "start now, and from now on whenever you log in")
 	cmd.Flags().BoolVar(&notAtLogin, "not-at-login", false, "no longer start when you log in; does nothing else")
 	cmd.Flags().BoolVar(&noPage, "no-page", false, "do not open the page")
-	cmd.MarkFlagsMutuallyExclusive("at-login", "not-at-login")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		out := newShow(cmd.OutOrStdout())
+		if atLogin && notAtLogin {
+			return wrongUsage("--at-login and --not-at-login contradict each other; give one")
+		}
 		if notAtLogin {
 			return notStartAtLogin(out)
 		}
