@@ -101,6 +101,9 @@ func (s *starting) run(ctx context.Context) error {
 	}()
 	select {
 	case <-made:
+		if ctx.Err() != nil {
+			return <-ended // stopped before there was anything to show
+		}
 		clearTrouble(s.home)
 		for _, line := range runningWords(ws, runtime.GOOS) {
 			s.show.line("%s", line)
@@ -128,11 +131,14 @@ func (s *starting) openPage(page string) {
 	}
 }
 
-// waitForPage returns when the page is another than before, when ctx ends, or when it
-// has waited long enough.
+// waitForPage returns when the page is another than before, when ctx ends, or when there
+// was one before and it has waited long enough.
 func waitForPage(ctx context.Context, page string, before fs.FileInfo) {
-	ctx, stop := context.WithTimeout(ctx, pagePatience)
-	defer stop()
+	if before != nil {
+		var stop context.CancelFunc
+		ctx, stop = context.WithTimeout(ctx, pagePatience)
+		defer stop()
+	}
 	for {
 		now, err := os.Stat(page)
 		if err == nil && (before == nil || !os.SameFile(now, before) || !now.ModTime().Equal(before.ModTime())) {
@@ -197,13 +203,20 @@ func refuseForeign(root string) error {
 	return nil
 }
 
-// homeDir returns the absolute path of the home folder.
+// homeDir returns the absolute path of the home folder, which must be there: an account
+// without one is not given one.
 func homeDir() (string, error) {
 	home, err := os.UserHomeDir()
+	if err == nil {
+		home, err = filepath.Abs(home)
+	}
+	if err == nil {
+		_, err = os.Stat(home)
+	}
 	if err != nil {
 		return "", fmt.Errorf("your home folder could not be found, so there is no place for the folder %s: %w", homeFolder, err)
 	}
-	return filepath.Abs(home)
+	return home, nil
 }
 
 // watchFromStart runs the daemon on root. Its log goes to the terminal if there is one,

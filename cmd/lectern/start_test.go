@@ -8,6 +8,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"lectern/watcher"
 )
@@ -86,6 +88,35 @@ func TestStartKeepsTheWorkspaceThatIsThere(t *testing.T) {
 	if _, err := os.Stat(filepath.Join(root, beginFile)); err == nil {
 		t.Error("a text for beginners was put into a workspace that was there")
 	}
+}
+
+// The page of last time is shown if no new one is made in a while; before there is one,
+// there is nothing to show.
+func TestWaitForPage(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		page := filepath.Join(t.TempDir(), "index.html")
+		write(t, page, []byte("old"))
+		before, err := os.Stat(page)
+		if err != nil {
+			t.Fatal(err)
+		}
+		began := time.Now()
+		waitForPage(t.Context(), page, before)
+		if took := time.Since(began); took != pagePatience {
+			t.Errorf("waited %v beside the page of last time, want %v", took, pagePatience)
+		}
+		began = time.Now()
+		go func() {
+			<-time.After(3 * pagePatience)
+			write(t, page+".new", []byte("new"))
+			os.Rename(page+".new", page)
+		}()
+		os.Remove(page)
+		waitForPage(t.Context(), page, nil)
+		if took := time.Since(began); took < 3*pagePatience || took > 3*pagePatience+pageLook {
+			t.Errorf("waited %v for the first page, which came after %v", took, 3*pagePatience)
+		}
+	})
 }
 
 // A second double-click shows the page of the daemon that runs already, and is no error.

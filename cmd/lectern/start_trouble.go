@@ -16,18 +16,18 @@ const troubleFile = homeFolder + " could not start - please read.txt"
 // written to, into one for things that need not last, and shows it. There is nobody to
 // tell if that fails too.
 func tellTrouble(home string, trouble error, open func(string) error) {
-	text := []byte("Lectern could not start, or had to stop:\n\n" + plainText(trouble) + `
+	text := "Lectern could not start, or had to stop:\n\n" + plainText(trouble) + `
 Nothing is lost: what was begun is taken up again at the next start. When you have
-done what is said above, start Lectern again; this text then goes away by itself.
-`)
+done what is said above, start Lectern again.`
 	path := filepath.Join(home, troubleFile)
-	if home == "" || os.WriteFile(path, text, 0o600) != nil {
+	inHome := []byte(text + " This text then goes away by itself.\n")
+	if home == "" || os.WriteFile(path, inHome, 0o600) != nil {
 		dir, err := os.MkdirTemp("", "lectern-")
 		if err != nil {
 			return
 		}
 		path = filepath.Join(dir, troubleFile)
-		if os.WriteFile(path, text, 0o600) != nil {
+		if os.WriteFile(path, []byte(text+"\n"), 0o600) != nil {
 			return
 		}
 	}
