@@ -11,6 +11,9 @@ import (
 // run carries out one command line. An error that arises before the command
 // itself begins, such as an unknown flag, is one of usage.
 func run(ctx context.Context, args []string) error {
+	if alone := calledAlone(); alone && len(args) == 0 {
+		args = []string{"start"} // a double-click
+	}
 	begun := false
 	root := newRootCmd()
 	root.PersistentPreRun = func(*cobra.Command, []string) { begun = true }
@@ -55,7 +58,9 @@ settings are wrong, and 3 if it is done but something needs your attention.`,
 	}
 	root.SetVersionTemplate("lectern {{.Version}}\n")
 	root.SetUsageTemplate(usageTemplate)
+	root.AddCommand(systemCmds()...)
 	root.AddCommand(
+		newStartCmd(),
 		newInitCmd(),
 		newProbeCmd(),
 		newWatchCmd(),
