@@ -67,6 +67,12 @@ func (d *daemon) carryOut(ctx context.Context, j *job, p plan) error {
 			}
 		}
 	}
+	if !exists(j.Dir) {
+		return errLost
+	}
+	if err := d.writeDiary(p.Diary); err != nil {
+		return err
+	}
 	d.report(j, p)
 	return d.removeJob(j)
 }
@@ -260,7 +266,10 @@ func (d *daemon) report(j *job, p plan) {
 	fields := []zap.Field{
 		zap.String("book", j.Book), zap.String("chapter", j.Chapter), zap.Strings("raws", j.names()),
 	}
-	e := Event{Kind: Finished, Book: j.Book, Chapter: j.Chapter, Raws: j.names(), Took: took, Verdict: p.Verdict, Says: p.Says}
+	e := Event{
+		Kind: Finished, Book: j.Book, Chapter: j.Chapter, Raws: j.names(), Took: took, Verdict: p.Verdict, Says: p.Says,
+		Revision: p.Revision, Did: p.Did, Missed: p.Missed, RawsS: p.RawsS, FinishedS: p.FinishedS,
+	}
 	if j.Ask != nil {
 		e.Ask = j.Ask.Kind
 	}

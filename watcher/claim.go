@@ -120,8 +120,11 @@ func (j *job) did() string {
 	case j.ending() == endingText:
 		return "measured"
 	}
-	return "mastered"
+	return didMaster
 }
+
+// didMaster says, in a line of log, that a chapter was made of what was dropped.
+const didMaster = "mastered"
 
 // label names the job in a line of log.
 func (j *job) label() string {

@@ -28,6 +28,13 @@ type Event struct {
 	Share         float64
 	Took          time.Duration
 	Verdict, Says string
+	// Of a Finished: which revision it is now, what was done in a few words, the names of
+	// the checks that failed, and how many seconds of recordings became how many of chapter.
+	// Where nothing was made of recordings, such as for Retag, the last three are empty.
+	Revision         int
+	Did              string
+	Missed           []string
+	RawsS, FinishedS float64
 	// Ask is what was asked for, of a Finished that no recording led to.
 	Ask AskKind
 }

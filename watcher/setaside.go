@@ -86,7 +86,7 @@ func (d *daemon) setAside(ctx context.Context, j *job, says string) error {
 		return err
 	}
 	p.Steps = append(p.Steps, moves...)
-	if err := d.writePlan(j, p); err != nil {
+	if p, err = d.writePlan(j, p); err != nil {
 		return err
 	}
 	return d.carryOut(ctx, j, p)
