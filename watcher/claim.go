@@ -26,6 +26,13 @@ type batch struct {
 	Seconds float64
 }
 
+func (b batch) names() (list []string) {
+	for _, r := range b.Raws {
+		list = append(list, r.name())
+	}
+	return list
+}
+
 func (b batch) bytes() (n int64) {
 	for _, r := range b.Raws {
 		n += r.Look.Size

@@ -166,7 +166,7 @@ func TestDiaryAfterATornLine(t *testing.T) {
 		{line + "made\n", line + "made\n" + line + "made\n", 30}, // an event before, of the same words
 		{line + "ma", line + "ma\n" + line + "made\n", 27},
 		{line + "made\n" + line + "oth", line + "made\n" + line + "oth", 0}, // whoever writes next ends that one
-		{"short\n", "short\n" + line + "made\n", 999}, // somebody has emptied it
+		{"short\n", "short\n" + line + "made\n", 999},                       // somebody has emptied it
 		{"sho", "sho\n" + line + "made\n", 999},
 	} {
 		ws := newWorkspace(t)

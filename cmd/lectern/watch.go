@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/spf13/cobra"
+	"go.uber.org/zap"
 
 	"lectern/config"
 	"lectern/watcher"
@@ -16,6 +17,7 @@ import (
 
 func newWatchCmd() *cobra.Command {
 	var poll, asJSON bool
+	var file LogFile
 	cmd := &cobra.Command{
 		Use:   "watch [DIR]",
 		Short: "Run the daemon: master whatever is dropped into a workspace's inbox",
@@ -28,12 +30,18 @@ safe at any time: work that was begun is taken up again at the next start.`,
 	set := settingsFlag(cmd)
 	cmd.Flags().BoolVar(&poll, "poll", false, "look again and again instead of waiting to be told of changes, for network folders")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "write the log as JSON, one object a line, as it is when run by a service")
+	cmd.Flags().StringVar(&file.Path, "log-file", "", "write the log to this file as well, as JSON; when it has grown large it goes on in a new one")
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		ws, settings, err := openWorkspace(dirOf(args), *set)
 		if err != nil {
 			return err
 		}
-		log := newLog(cmd.ErrOrStderr(), asJSON)
+		log, endLog, err := newLogTo(cmd.ErrOrStderr(), asJSON, file)
+		if err != nil {
+			return err
+		}
+		defer endLog()
+		log = log.With(zap.String(fieldWorkspace, filepath.Base(ws.Root)))
 		h := newHands(ws, settings, *set, log)
 		w := watchSettings(settings.Watch)
 		w.PollOnly = poll
