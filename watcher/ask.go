@@ -267,7 +267,7 @@ func (d *daemon) answerOrDrop(ctx context.Context, j *job) error {
 	var refused *RefusedError
 	if errors.As(err, &refused) && !exists(j.path("plan.json")) {
 		d.log.Warn(fmt.Sprintf("%s: what was asked for is not done (%s). %s", j.label(), j.Ask.Kind, Plain(refused.Says)),
-			zap.String("book", j.Book), zap.String("chapter", j.Chapter))
+			about(j.Book, j.Chapter)...)
 		return d.removeJob(j)
 	}
 	return err

@@ -26,6 +26,13 @@ type batch struct {
 	Seconds float64
 }
 
+func (b batch) names() (list []string) {
+	for _, r := range b.Raws {
+		list = append(list, r.name())
+	}
+	return list
+}
+
 func (b batch) bytes() (n int64) {
 	for _, r := range b.Raws {
 		n += r.Look.Size
@@ -120,8 +127,11 @@ func (j *job) did() string {
 	case j.ending() == endingText:
 		return "measured"
 	}
-	return "mastered"
+	return didMaster
 }
+
+// didMaster says, in a line of log, that a chapter was made of what was dropped.
+const didMaster = "mastered"
 
 // label names the job in a line of log.
 func (j *job) label() string {

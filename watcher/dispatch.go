@@ -179,14 +179,14 @@ func (d *daemon) settleResult(ctx context.Context, r result) {
 		d.claimPause = longerPause(d.claimPause, r.err)
 		d.claimAt = time.Now().Add(d.claimPause)
 		d.log.Warn(fmt.Sprintf("%s: could not be taken out of the inbox, trying again in %.0f s", Plain(r.batch.Chapter), d.claimPause.Seconds()),
-			append(failure(r.err), zap.String("book", r.batch.Book))...)
+			append(failure(r.err), about(r.batch.Book, r.batch.Chapter, r.batch.names()...)...)...)
 	case ctx.Err() != nil:
 		d.owned = append(d.owned, r.job)
 	case errors.As(r.err, &wait):
 		r.job.retryAt = time.Now().Add(wait.after)
 		d.owned = append(d.owned, r.job)
 		d.say(r.job.Dir, wait.says, zapcore.InfoLevel, r.job.label()+": "+wait.says,
-			zap.String("book", r.job.Book), zap.Strings("raws", r.job.names()))
+			about(r.job.Book, r.job.Chapter, r.job.names()...)...)
 	default:
 		trouble = d.retryLater(r.job, r.err)
 	}
@@ -220,7 +220,7 @@ func longerPause(pause time.Duration, err error) time.Duration {
 // retryLater takes a job up again after a pause. It returns what status tells meanwhile.
 func (d *daemon) retryLater(j *job, err error) (says string) {
 	j.pause = longerPause(j.pause, err)
-	fields := append(failure(err), zap.String("book", j.Book), zap.Strings("raws", j.names()))
+	fields := append(failure(err), about(j.Book, j.Chapter, j.names()...)...)
 	if errors.Is(err, errAlarm) {
 		j.pause = retryMax
 		says = fmt.Sprintf("%s: a file of this chapter is missing. Nothing more is done to it until the file is back; "+
@@ -251,8 +251,8 @@ func (d *daemon) blockOn(r result) {
 		}
 		d.blocked[r.key] = signature(files)
 	}
-	if d.say(questionPath(d.ws, r.batch.Book, r.key), r.problem, zapcore.WarnLevel,
-		Plain(r.batch.Chapter)+": waiting, "+r.problem, zap.String("book", r.batch.Book), zap.Error(r.err)) {
+	if d.say(questionPath(d.ws, r.batch.Book, r.key), r.problem, zapcore.WarnLevel, Plain(r.batch.Chapter)+": waiting, "+r.problem,
+		append(about(r.batch.Book, r.batch.Chapter, r.batch.names()...), zap.Error(r.err))...) {
 		d.tell(Event{Kind: Waiting, Book: r.batch.Book, Chapter: r.batch.Chapter, Says: r.problem})
 	}
 }

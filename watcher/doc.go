@@ -23,6 +23,7 @@
 //	finished/BOOK/book.json, book.csv,       what is made of all reports of a book, and
 //	  listen.txt, index.html, about.toml     the book's own settings: WriteBookFile
 //	finished/BOOK/handover/MOMENT.json, .txt what was handed over when, never overwritten
+//	finished/BOOK/diary.txt                  a line for everything that was done: diary.go
 //	finished/index.html                      the page over all books
 //	finished/BOOK/superseded/NAME.r1.mp3     earlier revisions, with their reports
 //	                                         (of a room test NAME.r1.txt)

@@ -61,7 +61,9 @@ func (d *daemon) scan(folder string, now time.Time) bool {
 	}
 	if folder == "" {
 		d.scanPause = 0
-		d.trouble("lost", "")
+		if d.trouble("lost", ""); d.said[dir] == "lost" {
+			d.log.Info("the inbox can be looked into again, work goes on")
+		}
 	}
 	delete(d.said, dir)
 	state := d.folders[folder]
@@ -103,16 +105,17 @@ func (d *daemon) lost(folder string, err error, now time.Time) {
 		d.forget(folder)
 		return
 	}
-	d.say(dir, "lost", zapcore.WarnLevel,
-		"a folder cannot be looked into; trying again until it can", zap.String("folder", folder), zap.Error(err))
+	says := fmt.Sprintf("%s: the folder cannot be looked into; trying again until it can", Plain(folder))
 	if folder == "" {
-		d.trouble("lost", "the inbox cannot be looked into; is its disk or share there?")
+		says = "the inbox cannot be looked into; is its disk or share there?"
+		d.trouble("lost", says)
 		d.folders = map[string]*folderState{}
 		d.scanPause = min(max(2*d.scanPause, scanPauseMin), scanPauseMax)
 		if again := now.Add(d.scanPause); again.Before(d.nextScan) {
 			d.nextScan = again
 		}
 	}
+	d.say(dir, "lost", zapcore.WarnLevel, says, zap.String("book", folder), zap.Error(err))
 }
 
 // The pause after a failed scan of the inbox doubles between these.
@@ -298,7 +301,7 @@ func (d *daemon) isQuestion(t *tracked) (bool, error) {
 
 // waits says, once, why a file is not taken yet.
 func (d *daemon) waits(t *tracked, sort, why string, fields ...zap.Field) {
-	fields = append(fields, zap.String("name", t.name), zap.String("book", t.folder))
+	fields = append(about(t.folder, t.sorted.Chapter, t.name), fields...)
 	path := filepath.Join(d.ws.Inbox, t.folder, t.name)
 	if d.say(path, sort, zapcore.InfoLevel, Plain(t.name)+": "+why, fields...) {
 		d.tell(Event{Kind: Waiting, Book: t.folder, Chapter: t.sorted.Chapter, Raws: []string{t.name}, Says: why})

@@ -175,8 +175,8 @@ func (d *daemon) dropKnown(j *job, s shelf, known []jobRaw) error {
 		if err := d.store.Remove(path); err != nil {
 			return err
 		}
-		d.info(r.name(), j.Book, fmt.Sprintf("%s: the same recording is already finished (revision %d), nothing was made",
-			Plain(r.name()), s.Current))
+		d.log.Info(fmt.Sprintf("%s: the same recording is already finished (revision %d), nothing was made",
+			Plain(r.name()), s.Current), about(j.Book, j.Chapter, r.name())...)
 		d.tell(Event{Kind: Known, Book: j.Book, Chapter: j.Chapter, Raws: []string{r.name()}})
 	}
 	return nil

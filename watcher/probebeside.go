@@ -45,15 +45,15 @@ func (p *prober) tryClock(context.Context) {
 		case before.Year() < firstYear || before.Year() > lastYear:
 			p.todo(what, "this computer's clock says %s; set it", before.Format("2 January 2006"))
 		case off > clockSlack:
-			p.todo(what, "%sthe clock of this disk or share differs from this computer's by %s; let both be set by a time server", d.on, about(off))
+			p.todo(what, "%sthe clock of this disk or share differs from this computer's by %s; let both be set by a time server", d.on, roughly(off))
 		default:
 			p.ok(what, "%snew files get the time of this computer's clock", d.on)
 		}
 	}
 }
 
-// about is a time in words.
-func about(d time.Duration) string {
+// roughly is a time in words.
+func roughly(d time.Duration) string {
 	switch {
 	case d < 3*time.Minute:
 		return inSeconds(d)

@@ -8,8 +8,8 @@ import (
 	"time"
 )
 
-// shareOf makes a Share with so many places and a clock of its own, and workspaces in it.
-func shareOf(slots, workspaces int) (*Share, *time.Time, []*sharer) {
+// sharersOf makes a Share with so many places and a clock of its own, and workspaces in it.
+func sharersOf(slots, workspaces int) (*Share, *time.Time, []*sharer) {
 	now := time.Unix(1_000_000, 0)
 	s := &Share{slots: slots, now: func() time.Time { return now }}
 	var all []*sharer
@@ -30,7 +30,7 @@ func isWoken(m *sharer) bool {
 
 func TestShareIsFair(t *testing.T) {
 	const chapters = 30
-	_, _, all := shareOf(2, 3)
+	_, _, all := sharersOf(2, 3)
 	type held struct {
 		by  int
 		key string
@@ -81,7 +81,7 @@ func TestShareIsFair(t *testing.T) {
 }
 
 func TestShareCallsWhoeverIsNext(t *testing.T) {
-	_, _, all := shareOf(1, 3)
+	_, _, all := sharersOf(1, 3)
 	a, b, c := all[0], all[1], all[2]
 	if !a.take("a1") || b.take("b1") || c.take("c1") || a.take("a2") {
 		t.Fatal("one place was given out more than once, or not at all")
@@ -101,7 +101,7 @@ func TestShareCallsWhoeverIsNext(t *testing.T) {
 }
 
 func TestShareOutlivesOneThatHangs(t *testing.T) {
-	s, now, all := shareOf(1, 2)
+	s, now, all := sharersOf(1, 2)
 	hung, other := all[0], all[1]
 	other.take("o1")
 	hung.take("h1")

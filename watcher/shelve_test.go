@@ -464,9 +464,12 @@ func TestShelveIsRefused(t *testing.T) {
 		before func(s *shelfTest)
 		says   string
 	}{
-		"no such folder":       {func(s *shelfTest) { s.disk += " off" }, "connect the disk"},
-		"inside the workspace": {func(s *shelfTest) { s.disk = filepath.Join(s.ws.Finished, "superseded"); check(s, os.Mkdir(s.disk, 0o750)) }, "inside this workspace"},
-		"inside the archive":   {func(s *shelfTest) { s.disk = s.ws.Archive }, "inside this workspace"},
+		"no such folder": {func(s *shelfTest) { s.disk += " off" }, "connect the disk"},
+		"inside the workspace": {func(s *shelfTest) {
+			s.disk = filepath.Join(s.ws.Finished, "superseded")
+			check(s, os.Mkdir(s.disk, 0o750))
+		}, "inside this workspace"},
+		"inside the archive": {func(s *shelfTest) { s.disk = s.ws.Archive }, "inside this workspace"},
 		"by way of a link": {func(s *shelfTest) {
 			check(s, os.Symlink(s.ws.Archive, s.disk+" link"))
 			s.disk += " link"
@@ -520,7 +523,7 @@ func TestShelveIsRefused(t *testing.T) {
 	}
 }
 
-func put(t testing.TB, dir, name, content string) {
+func putFile(t testing.TB, dir, name, content string) {
 	t.Helper()
 	path := filepath.Join(dir, name)
 	check(t, os.MkdirAll(filepath.Dir(path), 0o750))

@@ -415,7 +415,7 @@ func (d *daemon) adoptAll(now time.Time) {
 			d.log.Error("what an earlier run left in working cannot be taken up", append(failure(err), zap.String("job", name))...)
 			continue
 		}
-		d.log.Info("going on with "+j.label(), zap.String("book", j.Book), zap.String("chapter", j.Chapter))
+		d.log.Info("going on with "+j.label(), about(j.Book, j.Chapter, j.names()...)...)
 		delete(d.leases, dir)
 		j.retryAt = now.Add(j.patience())
 		d.owned = append(d.owned, j)

@@ -234,7 +234,17 @@ func papersOf(r *report.Report, recipeFile *report.RecipeFile) (watcher.Papers, 
 	if err != nil {
 		return watcher.Papers{}, err
 	}
-	p := watcher.Papers{Report: text, Recipe: recipe, Verdict: r.Verdict, Says: r.Summary()}
+	p := watcher.Papers{
+		Report: text, Recipe: recipe, Verdict: r.Verdict, Says: r.Summary(), FinishedS: float64(r.Finished.DurationS),
+	}
+	for _, c := range r.Checks {
+		if !c.Pass {
+			p.Missed = append(p.Missed, c.Name)
+		}
+	}
+	for _, raw := range r.Raws {
+		p.RawsS += float64(raw.DurationS)
+	}
 	if letter := r.Letter(); letter != "" {
 		p.PleaseRead = []byte(letter)
 	}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"go.uber.org/zap"
@@ -197,7 +198,11 @@ func (l *library) ask(ctx context.Context, s *shelf, chapter string, ask watcher
 		}
 	case errors.As(err, &refused):
 		done.asks[key] = true
-		l.log.Warn(watcher.Plain(chapter+": "+refused.Says), fields...)
+		says := watcher.Plain(refused.Says)
+		if name := watcher.Plain(chapter); !strings.Contains(says, name) {
+			says = name + ": " + says
+		}
+		l.log.Warn(says, fields...)
 	case err != nil:
 		l.log.Warn(watcher.Plain(chapter)+": what about.toml says could not be carried out; it is tried again by itself", append(fields, zap.Error(err))...)
 	case out.Did == "unchanged":

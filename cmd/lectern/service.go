@@ -65,8 +65,8 @@ type open struct {
 const (
 	reopenMin = 5 * time.Second
 	reopenMax = 5 * time.Minute
-	// openPatience is how long the start waits for every workspace to be watched.
-	openPatience = 10 * time.Second
+	// firstPatience is how long the start waits for every workspace to be watched.
+	firstPatience = 10 * time.Second
 	// endPatience is how long the end waits for them; the watcher's own is shorter.
 	endPatience = 9500 * time.Millisecond
 )
@@ -222,7 +222,7 @@ func (s *service) allOpened(ctx context.Context) <-chan struct{} {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		late := time.NewTimer(openPatience)
+		late := time.NewTimer(firstPatience)
 		defer late.Stop()
 		for _, w := range s.all() {
 			select {
@@ -272,13 +272,14 @@ func (s *service) keepWatching(ctx context.Context, w *served) {
 	}
 }
 
-// logOf is the log in which lines about a workspace stand: where there are several, with
-// its name.
+// logOf is the log in which lines about a workspace stand: with its name, on a terminal
+// only where there may be several.
 func (s *service) logOf(w *served) *zap.Logger {
-	if !s.persist {
-		return s.log
+	log := s.log.With(zap.String(fieldWorkspace, w.name))
+	if s.persist {
+		log = log.Named(watcher.Plain(w.name))
 	}
-	return s.log.Named(watcher.Plain(w.name))
+	return log
 }
 
 // watchOne watches a workspace until ctx is done or it fails.

@@ -26,26 +26,26 @@ import (
 	"lectern/watcher"
 )
 
-// lines is a log that may be read while it is written.
-type lines struct {
+// logLines is a log that may be read while it is written.
+type logLines struct {
 	mu   sync.Mutex
 	text bytes.Buffer
 }
 
-func (l *lines) Write(p []byte) (int, error) {
+func (l *logLines) Write(p []byte) (int, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.text.Write(p)
 }
 
-func (l *lines) String() string {
+func (l *logLines) String() string {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.text.String()
 }
 
 // until waits for something that a running service is to come to.
-func until(t *testing.T, what string, log *lines, is func() bool) {
+func until(t *testing.T, what string, log *logLines, is func() bool) {
 	t.Helper()
 	limit := time.After(4 * time.Minute)
 	for !is() {
@@ -85,7 +85,7 @@ func TestServiceOfSeveralWorkspaces(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	log := &lines{}
+	log := &logLines{}
 	s := newService(set, file, nil, false, newLog(log, true))
 	ctx, stop := context.WithCancel(context.Background())
 	reload, ended := make(chan struct{}), make(chan error, 1)

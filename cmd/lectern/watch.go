@@ -38,7 +38,7 @@ one that cannot be watched does not keep the others from it. With --service the
 workspaces, and all that concerns the daemon itself, stand in a file.
 Run without a terminal, the signal SIGHUP has it read all settings anew; they hold
 for the next recording.`,
-		RunE: func(cmd *cobra.Command, args []string) error { return runWatch(cmd, args, f) },
+		RunE: func(cmd *cobra.Command, args []string) error { return f.watch(cmd, args) },
 	}
 	flags := cmd.Flags()
 	flags.StringArrayVar(&f.set, "set", nil, setUsage)
@@ -46,16 +46,20 @@ for the next recording.`,
 	flags.BoolVar(&f.asJSON, "json", false, "write the log as JSON, one object a line, as it is when run by a service")
 	flags.StringVar(&f.service, "service", "", "read which workspaces to watch, and how, from this file")
 	flags.StringVar(&f.listen, "listen", "", "answer at this address of this computer, as in 127.0.0.1:9310: /healthz, /metrics and the finished pages")
-	flags.StringVar(&f.logFile, "log-file", "", "write the log into this file, and begin a new one when it has grown large")
+	flags.StringVar(&f.logFile, "log-file", "", "write the log to this file as well, as JSON; when it has grown large it goes on in a new one")
 	return cmd
 }
 
-func runWatch(cmd *cobra.Command, args []string, f watchFlags) error {
+func (f watchFlags) watch(cmd *cobra.Command, args []string) error {
 	set, err := f.serviceOf(args)
 	if err != nil {
 		return err
 	}
-	log := newLog(cmd.ErrOrStderr(), f.asJSON)
+	log, endLog, err := newLogTo(cmd.ErrOrStderr(), f.asJSON, LogFile{set.LogFile, set.LogFileMaxMiB, set.LogFilesKept})
+	if err != nil {
+		return err
+	}
+	defer endLog()
 	var reload <-chan struct{}
 	if !isTerminal(cmd.ErrOrStderr()) && !isTerminalIn(cmd.InOrStdin()) {
 		reload = wantHangups(cmd.Context())

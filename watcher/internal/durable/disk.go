@@ -38,6 +38,29 @@ func (d *Disk) Open(path string) (File, error) {
 	return &diskFile{f, d}, nil
 }
 
+// Append opens a file for writing behind its end, and makes it if there is none.
+func (d *Disk) Append(path string, perm fs.FileMode) (File, error) {
+	if info, err := os.Lstat(path); err == nil && !info.Mode().IsRegular() {
+		return nil, &fs.PathError{Op: "open", Path: path, Err: ErrNotRegular}
+	}
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_WRONLY|os.O_APPEND|openFlags, perm)
+	if err != nil {
+		return nil, err
+	}
+	there, err := os.Lstat(path)
+	if err == nil {
+		var open fs.FileInfo
+		if open, err = f.Stat(); err == nil && !(open.Mode().IsRegular() && os.SameFile(open, there)) {
+			err = fmt.Errorf("open %q: swapped meanwhile: %w", path, ErrNotRegular)
+		}
+	}
+	if err != nil {
+		f.Close()
+		return nil, err
+	}
+	return &diskFile{f, d}, nil
+}
+
 // Rename gives a file or folder a new name that must be free.
 func (d *Disk) Rename(from, to string) error { return renameNew(from, to) }
 
