@@ -478,9 +478,9 @@ func TestShelveIsRefused(t *testing.T) {
 			check(s, os.Symlink(s.ws.Root, filepath.Join(s.disk, "Tides")))
 		}, "no folder"},
 		"a take waits":       {func(s *shelfTest) { drop(s, s.ws, "tides/05 Rope.wav", arriving) }, "05 Rope.wav of this book waits"},
-		"other bytes there":  {func(s *shelfTest) { put(s, s.disk, "Tides/03 Loud.r1.wav", "LOUD") }, "nothing is overwritten"},
-		"other length there": {func(s *shelfTest) { put(s, s.disk, "Tides/03 Loud.r1.wav", "x") }, "nothing is overwritten"},
-		"other recipe there": {func(s *shelfTest) { put(s, s.disk, "Tides/03 Loud.r1.recipe.json", "x") }, "nothing is overwritten"},
+		"other bytes there":  {func(s *shelfTest) { putFile(s, s.disk, "Tides/03 Loud.r1.wav", "LOUD") }, "nothing is overwritten"},
+		"other length there": {func(s *shelfTest) { putFile(s, s.disk, "Tides/03 Loud.r1.wav", "x") }, "nothing is overwritten"},
+		"other recipe there": {func(s *shelfTest) { putFile(s, s.disk, "Tides/03 Loud.r1.recipe.json", "x") }, "nothing is overwritten"},
 		"a link there": {func(s *shelfTest) {
 			check(s, os.Mkdir(filepath.Join(s.disk, "Tides"), 0o750))
 			check(s, os.Symlink(archived(s, "03 Loud.r1.wav"), filepath.Join(s.disk, "Tides", "03 Loud.r1.wav")))
@@ -493,10 +493,10 @@ func TestShelveIsRefused(t *testing.T) {
 			check(s, os.Rename(archived(s, "03 Loud.r1.wav"), s.disk+" raw"))
 			check(s, os.Symlink(s.disk+" raw", archived(s, "03 Loud.r1.wav")))
 		}, "is a link"},
-		"a damaged recipe": {func(s *shelfTest) { put(s, s.ws.Archive, "Tides/03 Loud.r1.recipe.json", "{") }, "cannot be read"},
-		"a damaged note":   {func(s *shelfTest) { put(s, s.ws.Archive, "Tides/"+shelvedFile, "{") }, "second copy"},
+		"a damaged recipe": {func(s *shelfTest) { putFile(s, s.ws.Archive, "Tides/03 Loud.r1.recipe.json", "{") }, "cannot be read"},
+		"a damaged note":   {func(s *shelfTest) { putFile(s, s.ws.Archive, "Tides/"+shelvedFile, "{") }, "second copy"},
 		"a note that leads elsewhere": {func(s *shelfTest) {
-			put(s, s.ws.Archive, "Tides/"+shelvedFile, fmt.Sprintf(`{"schema":"lectern-shelved/1","places":[{"folder":"/","files":[{"name":"../x.wav","sha256":"%064d"}]}]}`, 0))
+			putFile(s, s.ws.Archive, "Tides/"+shelvedFile, fmt.Sprintf(`{"schema":"lectern-shelved/1","places":[{"folder":"/","files":[{"name":"../x.wav","sha256":"%064d"}]}]}`, 0))
 		}, "second copy"},
 		"a job in work": {func(s *shelfTest) {
 			d := newDaemon(s.ws, Settings{}.withDefaults(), testHands(), zap.NewNop())
