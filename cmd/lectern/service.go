@@ -297,6 +297,9 @@ func (s *service) watchOne(ctx context.Context, w *served, log *zap.Logger) (err
 	set := h.watch()
 	set.PollOnly, set.Share, set.Vitals, set.Changes = s.poll, s.share, &w.vitals, w.changes
 	set.Notice = func(e watcher.Event) { s.metrics.count(w.name, e) }
+	if says := probeWarning(ws, set); says != "" {
+		log.Warn(says)
+	}
 	w.opens(&open{ws, h})
 	return watchAndKeep(ctx, newLibrary(ws, h, log), set)
 }
