@@ -8,8 +8,6 @@ import (
 	"path"
 	"path/filepath"
 	"strings"
-
-	"go.uber.org/zap"
 )
 
 // errChanged reports a recording that was written to after its chapter was made.
@@ -58,7 +56,7 @@ func (d *daemon) returnChanged(j *job, s step) error {
 			return err
 		}
 		d.log.Warn(fmt.Sprintf("%s: it was still being written to when its chapter was already made. It is back in the inbox, and the chapter is made again",
-			Plain(r.name())), zap.String("name", r.name()), zap.String("book", j.Book))
+			Plain(r.name())), about(j.Book, j.Chapter, r.name())...)
 	}
 	return nil
 }

@@ -76,7 +76,7 @@ func (j *job) diarySays(p plan) string {
 		did = "the words in its MP3 (title, names, cover) were written anew"
 	}
 	line := fmt.Sprintf("%s: %s, revision %d", j.Chapter, did, p.Revision)
-	if p.Says != "" {
+	if p.Says != "" && p.Did != didRetag {
 		line += ", " + p.Says
 	}
 	if p.Replaced > 0 {

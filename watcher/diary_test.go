@@ -263,3 +263,50 @@ func TestDiaryThatCannotBeWritten(t *testing.T) {
 		}
 	}
 }
+
+// Whoever counts hears the same figures of a chapter whose publishing a crash has cut in two.
+func TestEventOfAJobThatIsGoneOnWith(t *testing.T) {
+	for _, late := range []int{0, 4, 12} {
+		ws := newWorkspace(t)
+		drop(t, ws, "Tides/03 Loud take 1.wav", "lo")
+		drop(t, ws, "Tides/03 Loud take 2.wav", "ud")
+		clean := &dyingDisk{}
+		if late > 0 {
+			check(t, drive(copyOf(t, ws), clean))
+			if err := drive(ws, &dyingDisk{dieAt: clean.calls - late}); err == nil {
+				t.Fatal("it did not die")
+			}
+		}
+		var told []Event
+		tell := func(e Event) {
+			if e.Kind == Finished {
+				told = append(told, e)
+			}
+		}
+		d := newDaemon(ws, Settings{Quiet: time.Second, NetworkQuiet: time.Second, FreeMarginBytes: 1, Notice: tell}.withDefaults(), testHands(), zap.NewNop())
+		now := time.Now()
+		d.adoptAll(now)
+		if late == 0 {
+			for range 3 * looksMin {
+				d.scanAll(now)
+				now = now.Add(time.Second)
+			}
+			d.gather(now)
+			j, err := d.claim(d.queue[0])
+			check(t, err)
+			d.owned = append(d.owned, j)
+		}
+		for _, j := range d.owned {
+			check(t, d.work(context.Background(), j))
+		}
+		if len(told) != 1 {
+			t.Fatalf("%d calls before the end: told %+v", late, told)
+		}
+		e := told[0]
+		if e.Revision != 1 || e.Did != "mastered" || e.Verdict != "fail" || !slices.Equal(e.Missed, []string{"noise_floor"}) ||
+			e.RawsS != 2 || e.FinishedS != 4 || len(e.Raws) != 2 {
+			t.Errorf("%d calls before the end: told %+v", late, e)
+		}
+		wantDiary(t, ws, "Tides", "03 Loud: made, revision 1, the room is too loud")
+	}
+}

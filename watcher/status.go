@@ -197,6 +197,12 @@ func (l *lineCollector) Write(e zapcore.Entry, fields []zapcore.Field) error {
 		switch f.Key {
 		case "name":
 			w.Name = f.String
+		case "raws":
+			read := zapcore.NewMapObjectEncoder()
+			f.AddTo(read)
+			if raws, _ := read.Fields["raws"].([]any); len(raws) == 1 {
+				w.Name, _ = raws[0].(string)
+			}
 		case "book", "folder":
 			w.Book = f.String
 		case "error":

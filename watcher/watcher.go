@@ -39,6 +39,9 @@ type Settings struct {
 	PollOnly bool
 	// Notice, if set, is told what happens, one event at a time.
 	Notice func(Event)
+	// Begun, if set, is called once the workspace is held, and what an earlier run left half
+	// written is swept away: others may write into finished from then on.
+	Begun func()
 	// Share, if set, is what this workspace shares with others of the computer.
 	Share *Share
 	// Vitals, if set, tell from moment to moment how the daemon is.
@@ -174,6 +177,9 @@ func Run(ctx context.Context, ws *Workspace, s Settings, hands Hands, log *zap.L
 	log.Info("watching " + Plain(ws.Inbox))
 	d.listen()
 	d.sweep(time.Now())
+	if s.Begun != nil {
+		s.Begun()
+	}
 	done := make(chan error, 1)
 	go func() { done <- d.runLoop(ctx) }()
 	select {

@@ -87,13 +87,14 @@ func (l *library) pass(ctx context.Context) {
 	}
 }
 
-// tell logs what went wrong, each sort of it once until it is over.
+// tell logs what went wrong, once until it is over: the disk that is off makes one error
+// after another.
 func (l *library) tell(err error) {
 	says := ""
 	if err != nil && !errors.Is(err, context.Canceled) {
 		says = err.Error()
 	}
-	if says != "" && says != l.said {
+	if says != "" && l.said == "" {
 		l.log.Warn("the pages over the books could not be made; it is tried again by itself", zap.Error(err))
 	}
 	l.said = says
@@ -202,12 +203,18 @@ func (l *library) ask(ctx context.Context, s *shelf, chapter string, ask watcher
 		if name := watcher.Plain(chapter); !strings.Contains(says, name) {
 			says = name + ": " + says
 		}
-		l.log.Warn(says, fields...)
+		if about := s.folder + "/" + chapter; l.refused[about] != key+says {
+			l.refused[about] = key + says
+			l.log.Warn(says, fields...)
+		}
 	case err != nil:
 		l.log.Warn(watcher.Plain(chapter)+": what about.toml says could not be carried out; it is tried again by itself", append(fields, zap.Error(err))...)
 	case out.Did == "unchanged":
+		delete(l.refused, s.folder+"/"+chapter)
 		done.asks[key] = true
 	default:
+		delete(l.refused, s.folder+"/"+chapter)
+		fields = append(fields, zap.Int("revision", out.Revision), zap.String("verdict", out.Verdict))
 		l.log.Info(watcher.Plain(chapter+": "+out.Did), fields...)
 		return true
 	}

@@ -50,12 +50,15 @@ type library struct {
 	// settled are the asks that led to nothing, by the book's folder: they are not asked again
 	// until something of the book is another.
 	settled map[string]settled
+	// refused is the last ask about a chapter, with what was said of it, by its book's folder and
+	// its name: the same is not said again.
+	refused map[string]string
 }
 
 func newLibrary(ws *watcher.Workspace, h hands, log *zap.Logger) *library {
 	return &library{
 		ws: ws, hands: h, log: log, now: time.Now,
-		seen: map[string]seen{}, settled: map[string]settled{}, wake: make(chan struct{}, 1), woken: map[string]bool{},
+		seen: map[string]seen{}, settled: map[string]settled{}, refused: map[string]string{}, wake: make(chan struct{}, 1), woken: map[string]bool{},
 	}
 }
 

@@ -117,7 +117,7 @@ func watchAndKeep(ctx context.Context, l *library, w watcher.Settings) error {
 	}
 	keeping, stop := context.WithCancel(context.Background())
 	var kept sync.WaitGroup
-	kept.Go(func() { l.keep(keeping) })
+	w.Begun = func() { kept.Go(func() { l.keep(keeping) }) }
 	err := watcher.Run(ctx, l.ws, w, l.hands.forWatcher(), l.log)
 	stop()
 	kept.Wait()
