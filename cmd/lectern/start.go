@@ -168,7 +168,7 @@ func makeHomeWorkspace(root string) error {
 	}
 	made, err := makeWorkspace(root)
 	if errors.Is(err, fs.ErrPermission) {
-		return fmt.Errorf("Lectern may not make its folder %s. Ask whoever looks after this computer to let you write into your home folder: %w", root, err)
+		return fmt.Errorf("the folder %s may not be made. Ask whoever looks after this computer to let you write into your home folder: %w", root, err)
 	}
 	if err != nil || !made {
 		return err

@@ -7,7 +7,7 @@ import (
 )
 
 // serviceStopPatience is how long the daemon may take to stop. What it has begun by then
-// is taken up again at the next start. It is what DEVELOPERS.md promises of SIGTERM.
+// is taken up again at the next start. The README promises it of a clean stop.
 const serviceStopPatience = 10 * time.Second
 
 // serviceAsk is what a service manager asks of a service.

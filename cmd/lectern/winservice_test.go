@@ -34,7 +34,7 @@ func TestServiceStops(t *testing.T) {
 		m.asks <- askState
 		m.asks <- askStop
 		<-time.After(2 * time.Second)
-		m.asks <- askStop // Windows stops, then the computer goes down: no longer a wait
+		m.asks <- askStop // Windows stops, then the computer goes down
 		m.asks <- askState
 		began := time.Now()
 		if err := <-m.ended; err != nil {
@@ -56,6 +56,8 @@ func TestServiceStopsSlowly(t *testing.T) {
 		m := manage(func(context.Context) error { <-freed; return nil })
 		began := time.Now()
 		m.asks <- askStop
+		<-time.After(serviceStopPatience / 2)
+		m.asks <- askStop // asked again, it has no longer
 		if err := <-m.ended; !errors.Is(err, errSlowStop) {
 			t.Errorf("ended with %v", err)
 		}
