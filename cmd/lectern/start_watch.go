@@ -18,16 +18,10 @@ func runWatch(ctx context.Context, log io.Writer, args ...string) error {
 	return root.ExecuteContext(ctx)
 }
 
-// How much log is kept where nobody else looks after it. Our choice: the same as the
-// service settings have.
-const (
-	logMaxMiB   = 20
-	logKeptOlds = 10
-)
-
-// openLog returns a file to log into, which is renamed and begun anew when it is full.
+// openLog returns a file to log into where nobody else looks after the log, which goes on in
+// a new one when it is full. Its folder is made when it is first written to.
 func openLog(path string) io.WriteCloser {
-	return &lumberjack.Logger{Filename: path, MaxSize: logMaxMiB, MaxBackups: logKeptOlds}
+	return &lumberjack.Logger{Filename: path, MaxSize: logFileMaxMiB, MaxBackups: logFilesKept, LocalTime: true}
 }
 
 // startLogPath is where start logs to without a terminal.
