@@ -64,9 +64,9 @@ func (a *auditor) shelved(book, at string, n shelvedNote, named map[string]named
 		}
 		which, size := counted(len(only), "recording"), amount(shelvedPlace{Files: only}.bytes())
 		if connected {
-			a.note("shelved", book, at, "%s, %s, shelved on the disk %s, which is connected: they were read there", which, size, inQuotes(p.Disk))
+			a.note("shelved", book, at, "%s, %s, shelved on the disk %s, which is connected, and read there", which, size, inQuotes(p.Disk))
 		} else {
-			a.note("shelved", book, at, "%s, %s, shelved on the disk %s, which is not connected, so they were not read; they are to be in %s",
+			a.note("shelved", book, at, "%s, %s, shelved on the disk %s, which is not connected, and not read; connected, it is to show them in %s",
 				which, size, inQuotes(p.Disk), Plain(p.folder()))
 		}
 	}

@@ -39,6 +39,9 @@ type Shelved struct {
 	Left []string
 }
 
+// Size is Bytes in words.
+func (s Shelved) Size() string { return amount(s.Bytes) }
+
 // Shelve copies what the archive holds of a book to another disk and reads every copy back.
 // Only when all of them are safe there, and a note here says so, are the recordings removed
 // from the archive; the recipes stay. in is the book's folder in the archive. It may be

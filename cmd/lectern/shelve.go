@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 
 	"github.com/spf13/cobra"
 
@@ -82,8 +81,7 @@ func tellShelved(ctx context.Context, show *show, in string, back bool, out watc
 		show.line("%s: not finished, and nothing is lost; repeat the command (%v)", in, err)
 		return &exitError{code: exitFailed}
 	}
-	recordings := counted(out.Recordings, "recording")
-	size := fmt.Sprintf("%.1f GB", float64(out.Bytes)/1e9)
+	recordings, size := counted(out.Recordings, "recording"), out.Size()
 	switch {
 	case out.Recordings == 0 && back:
 		show.line("%s: all its recordings that can be found are in the archive", in)
@@ -92,7 +90,7 @@ func tellShelved(ctx context.Context, show *show, in string, back bool, out watc
 	case back:
 		show.line("%s: %s (%s) copied back to the archive; the disk %q keeps its copies", in, recordings, size, out.Disk)
 	default:
-		show.line("%s: %s (%s) shelved on the disk %q, in %s. They lie nowhere else now: keep a second copy", in, recordings, size,
+		show.line("%s: %s (%s) shelved on the disk %q, in %s. Nothing of that lies elsewhere now: keep a second copy", in, recordings, size,
 			out.Disk, watcher.Plain(out.Folder))
 	}
 	for _, says := range out.Left {
