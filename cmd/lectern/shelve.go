@@ -3,6 +3,8 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -62,9 +64,27 @@ watches, too.`,
 			out, err = watcher.Shelve(cmd.Context(), ws, watchSettings(settings.Watch), in, where)
 		}
 		bar.end()
+		if err == nil && out.Recordings > 0 {
+			if err := diaryOfShelving(ws, in, back, out); err != nil {
+				show.line("! %s: done, but the diary does not tell of it: %v", watcher.Plain(in), err)
+			}
+		}
 		return tellShelved(cmd.Context(), show, watcher.Plain(in), back, out, err)
 	}
 	return cmd
+}
+
+// diaryOfShelving has the book's diary tell of a move.
+func diaryOfShelving(ws *watcher.Workspace, in string, back bool, out watcher.Shelved) error {
+	folder, err := ws.FinishedFolder(in)
+	if err != nil {
+		return err
+	}
+	says := fmt.Sprintf("%s shelved on the disk %q", counted(out.Recordings, "recording"), out.Disk)
+	if back {
+		says = fmt.Sprintf("%s copied back to the archive from the disk %q", counted(out.Recordings, "recording"), out.Disk)
+	}
+	return ws.WriteDiary(folder, time.Now(), says)
 }
 
 // tellShelved tells how a move ended.
