@@ -83,8 +83,8 @@ func (l *MarkListener) Marks(m *speech.Map) []Mark {
 		row, last := f.row(i)
 		if f.isMark(row) {
 			out = append(out, f.mark(row))
-		} else if len(row) > 1 && row[0].inPhrase {
-			continue // the last consonant of a word; the row may begin behind it
+		} else if len(row) > 1 && f.endsWord(row[0], row[1]) {
+			continue // the row may begin behind it
 		}
 		i = last
 	}
@@ -229,10 +229,21 @@ func (f *finding) parted(row []heard) bool {
 	return true
 }
 
+// endsWord tells whether a sharp sound may be the last consonant of the word before it: the
+// map took it for that, or it lies nearer to the word than to the knock b that follows.
+// What a reader utters who breaks off in a word is often too short for the map.
+func (f *finding) endsWord(a, b heard) bool {
+	gap := b.hop - a.hop
+	frame := a.hop / hopsPerFrame
+	return a.inPhrase || gap > doubleClick && slices.Contains(f.words[max(0, frame-gap/hopsPerFrame):frame], true)
+}
+
 // alone tells whether no other knock, and no release of a mouse button, is heard in a
-// pause near a row, nor right behind it, where no word can be yet. A sharp one in a phrase
-// may be the last consonant of the slip; two are none. One that is not sharp and farther
-// off than a release is the rest of a broken word that the map has left out.
+// pause near a row, nor right behind it, where no word can be yet. A sharp one in a phrase,
+// or before the row, nearer to the word and too soft for the row, may be the last consonant
+// of the slip; two are none. What falls down knocks louder first. What swells out of a word,
+// with no room before it, is no knock at all. One that is not sharp and farther off than a
+// release is the rest of a broken word that the map has left out.
 func (f *finding) alone(row []heard) bool {
 	first, last := row[0], row[len(row)-1]
 	softest := math.Inf(1)
@@ -242,12 +253,13 @@ func (f *finding) alone(row []heard) bool {
 	consonants := 0
 	for _, o := range f.knocks {
 		behind := o.hop - last.hop
+		rest := o.hop < first.hop && !o.inPhrase && o.sharp && f.endsWord(o, first) && o.overDB < softest && !alike(row, o)
 		switch {
 		case first.hop-o.hop > farthest, behind > farthest, o.dies < dryDB, o.overDB < softest-likeDB,
 			slices.ContainsFunc(row, func(h heard) bool { return h.hop == o.hop }):
-		case !o.inPhrase && (o.sharp || first.hop-o.hop <= doubleClick && behind <= doubleClick), behind > 0 && behind <= wordHops:
+		case !rest && !o.inPhrase && (o.sharp || first.hop-o.hop <= doubleClick && behind <= doubleClick), behind > 0 && behind <= wordHops:
 			return false
-		case o.sharp && alike(row[len(row)-1:], o):
+		case rest || o.sharp && o.quiet(float64(o.before[all]), tailDB) && alike(row[len(row)-1:], o):
 			if consonants++; consonants == 2 || behind > 0 && behind <= knockHops {
 				return false
 			}

@@ -361,3 +361,30 @@ func b2i(b bool) int {
 	}
 	return 0
 }
+
+// TestMarkBehindABrokenWord wants two claps found behind a consonant that is heard alone,
+// softer than they are, nearer to the word before; a louder one is a knock that comes
+// before others, as of something that falls.
+func TestMarkBehindABrokenWord(t *testing.T) {
+	for _, c := range []struct {
+		restDB float64
+		want   int
+	}{{17, 1}, {34, 0}} {
+		rng := rand.New(rand.NewPCG(1, 61))
+		claps := func(put func(float64, []float64, float64)) float64 {
+			put(0, made.Burst(rng, 800, 6000, 0.01), c.restDB)
+			put(0.65, made.Burst(rng, 800, 6000, 0.01), 24)
+			put(0.95, made.Burst(rng, 800, 6000, 0.01), 27)
+			return 0.95
+		}
+		m := newMarkTape(1, markRooms(t)[1], -60, []string{""}, []event{claps})
+		got, _ := marksOf(m.Float32(), 4410)
+		if len(got) != c.want {
+			t.Errorf("a consonant of %g dB: marks %v, want %d", c.restDB, got, c.want)
+			continue
+		}
+		if c.want == 1 && math.Abs(float64(got[0].Sounds.From)/speech.FramesPerSecond-m.spans[0][0]-0.65) > 0.03 {
+			t.Errorf("the mark begins at %.2f s, the claps at %.2f", float64(got[0].Sounds.From)/speech.FramesPerSecond, m.spans[0][0]+0.65)
+		}
+	}
+}

@@ -20,9 +20,10 @@ const (
 	pickupLook, pickupPlaces = 60, 24
 	// edgeFrames is how much of the beginning and of the end must be the same.
 	edgeFrames = 40
-	// changedFrames is how much of what stood there need not be said again, newFrames how
-	// much of a passage may be new.
-	changedFrames, newFrames = 120, 250
+	// changedFrames, and no more than changedShare of all, is how much of what stood there
+	// need not be said again: a sentence that is built like another says more than that
+	// otherwise. newFrames is how much of a passage may be new.
+	changedFrames, changedShare, newFrames = 120, 0.25, 250
 	// trialFrames of a passage are enough to leave out most places.
 	trialFrames = 200
 	// phrasesMost is how many phrases one passage may have.
@@ -257,7 +258,7 @@ func (s *pickupSearch) changesLittle(p place, to int) bool {
 	for _, k := range p.to {
 		both[k] = true
 	}
-	if changed > changedFrames || p.second-len(both) > newFrames {
+	if changed > min(changedFrames, int(changedShare*float64(p.first))) || p.second-len(both) > newFrames {
 		return false
 	}
 	from := 0

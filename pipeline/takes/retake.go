@@ -31,8 +31,9 @@ const (
 	// backFrames is how far back a reader goes: a minute.
 	backFrames = 60 * speech.FramesPerSecond
 	// leastFrames is the least that must have been said for its repetition to mean
-	// anything: "Never. Never again." is no slip.
-	leastFrames = 0.7 * speech.FramesPerSecond
+	// anything: "Never. Never again." is no slip. leastMarked is the same where the reader
+	// says by a mark that it was one: a word.
+	leastFrames, leastMarked = 0.7 * speech.FramesPerSecond, 0.3 * speech.FramesPerSecond
 	// openingFrames are compared first, because most places fail there.
 	openingFrames = 80
 	// sureRetake is the evidence from which a passage counts as read twice, sureMarked
@@ -53,13 +54,14 @@ func (v *Voice) Retakes(marks []Mark) (out []Retake) {
 	l := lineOf(0, v)
 	for j := 1; j < len(v.m.Runs); j++ {
 		again, before := v.m.Runs[j].From, v.m.Runs[j-1]
-		sure, state, may := sureRetake, Asked, untoldSlip
+		w := wanted{sureRetake, leastFrames, untoldSlip}
+		state := Asked
 		if slices.ContainsFunc(marks, func(m Mark) bool { return m.Sounds.From >= before.From && m.Sounds.To <= again }) {
-			sure, state, may = sureMarked, Marked, markedSlip
+			w, state = wanted{sureMarked, leastMarked, markedSlip}, Marked
 		} else if again-before.To < leastPause {
 			continue
 		}
-		r, ok := v.readAgain(l, j, sure, unrelated, may)
+		r, ok := v.readAgain(l, j, unrelated, w)
 		if !ok {
 			continue
 		}
@@ -84,14 +86,22 @@ func withoutTries(found []Retake, r *Retake) (out []Retake) {
 	return out
 }
 
+// wanted is what a passage must be to count as read twice: the evidence, the frames of
+// words, and how much of it may be a slip.
+type wanted struct {
+	sure  float64
+	least int
+	may   slip
+}
+
 // readAgain finds the earliest run from which on everything is said again by run j.
-func (v *Voice) readAgain(l line, j int, sure, unrelated float64, may slip) (best Retake, ok bool) {
+func (v *Voice) readAgain(l line, j int, unrelated float64, w wanted) (best Retake, ok bool) {
 	runs := v.m.Runs
 	again := runs[j].From
 	second := v.words(again, v.m.Features.Len(), reachOf(backFrames))
 	said, long := 0, 0 // from run i up to again, and of the best
 	for i := j - 1; i >= 0 && runs[i].From >= again-backFrames; i-- {
-		if said += runs[i].Len(); said < leastFrames {
+		if said += runs[i].Len(); said < w.least {
 			continue
 		}
 		opening := min(said, openingFrames)
@@ -101,14 +111,14 @@ func (v *Voice) readAgain(l line, j int, sure, unrelated float64, may slip) (bes
 		}
 		starts := l[i:j].starts(0)
 		first := v.words(runs[i].From, runs[j-1].To, math.MaxInt)
-		c, covered := cover(first, starts, second[:min(len(second), reachOf(len(first)))], unrelated, may)
-		if !covered || c.evidence < sure || ok && !earns(c.evidence-best.Likeness*sure, len(first)-long) {
+		c, covered := cover(first, starts, second[:min(len(second), reachOf(len(first)))], unrelated, w.may)
+		if !covered || c.evidence < w.sure || ok && !earns(c.evidence-best.Likeness*w.sure, len(first)-long) {
 			continue
 		}
 		long = len(first)
 		best, ok = Retake{
 			First: speech.Span{From: runs[i].From, To: runs[j-1].To},
-			Again: speech.Span{From: again, To: v.reach(again, c.second)}, Likeness: c.evidence / sure,
+			Again: speech.Span{From: again, To: v.reach(again, c.second)}, Likeness: c.evidence / w.sure,
 		}, true
 	}
 	return best, ok
