@@ -23,7 +23,7 @@ import (
 
 func newMasterCmd() *cobra.Command {
 	var to string
-	var replace, plan bool
+	var replace, plan, list bool
 	cmd := &cobra.Command{
 		Use:   "master [--to DIR] RAW...",
 		Short: "Master raw recordings once, without a workspace",
@@ -33,7 +33,8 @@ given, beside the recording or in the folder of --to. Takes or parts of one chap
 A recording named "room test" or "mic test" is measured instead: the answer is
 printed, and written as a text with its report.
 With --plan nothing is made: it is told where takes would be joined, what would be cut,
-and what seems to be read twice.
+and what seems to be read twice. With --list not even that: it prints a line for each
+chapter, its name and its recordings parted by tabs.
 The recordings are only read. A finished file that is there already is left alone,
 unless --replace is given.`,
 		Args: func(_ *cobra.Command, args []string) error {
@@ -46,8 +47,12 @@ unless --replace is given.`,
 	cmd.Flags().StringVar(&to, "to", "", "the folder to write into (default: beside the recording)")
 	cmd.Flags().BoolVar(&replace, "replace", false, "replace finished files that are there already")
 	cmd.Flags().BoolVar(&plan, "plan", false, "only tell what would be joined and cut")
+	cmd.Flags().BoolVar(&list, "list", false, "only list the chapters and their recordings, parted by tabs")
 	set := settingsFlag(cmd)
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		if plan && list {
+			return wrongUsage("--plan and --list ask two different things; give one of them")
+		}
 		settings := config.Default()
 		if err := config.Set(&settings, *set...); err != nil {
 			return err
@@ -57,9 +62,13 @@ unless --replace is given.`,
 				return wrongUsage("%q is no folder to write into; make it first", to)
 			}
 		}
+		pieces := groupRaws(takes.NewNames(settings.Names), args, to)
+		if list {
+			return listPieces(cmd.OutOrStdout(), pieces)
+		}
 		show := newShow(cmd.OutOrStdout())
 		worst := 0
-		for _, p := range groupRaws(takes.NewNames(settings.Names), args, to) {
+		for _, p := range pieces {
 			var code int
 			if plan {
 				code = planOne(cmd.Context(), p, settings.Chapter, show)
