@@ -1,3 +1,5 @@
+//go:build !manpages
+
 // Command lectern masters raw spoken-word recordings into finished audiobook
 // chapters.
 package main
