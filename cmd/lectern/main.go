@@ -1,5 +1,3 @@
-//go:build !manpages
-
 // Command lectern masters raw spoken-word recordings into finished audiobook
 // chapters.
 package main

@@ -4,30 +4,28 @@ package main
 
 import (
 	"fmt"
-	"os"
 
+	"github.com/spf13/cobra"
 	"github.com/spf13/cobra/doc"
 )
 
-// main, built with the tag manpages, writes a manual page for lectern and one for each
-// command into a folder. It is the packages' and not the program's: the program does not
-// carry what makes manual pages. The pages bear the date in SOURCE_DATE_EPOCH, in seconds.
-func main() {
-	if len(os.Args) != 2 {
-		fmt.Fprintln(os.Stderr, "name one folder for the manual pages")
-		os.Exit(exitUsage)
-	}
-	if err := writeManPages(os.Args[1]); err != nil {
-		fmt.Fprintln(os.Stderr, err)
-		os.Exit(exitFailed)
-	}
-}
-
-func writeManPages(dir string) error {
-	root := newRootCmd()
-	root.DisableAutoGenTag = true
-	if err := doc.GenManTree(root, &doc.GenManHeader{Section: "1", Source: "Lectern", Manual: "Lectern"}, dir); err != nil {
-		return fmt.Errorf("write manual pages: %w", err)
-	}
-	return nil
+// packagersCmds are the commands that only who builds a package needs. A program built
+// without the tag manpages has none of them, nor what writes manual pages.
+func packagersCmds() []*cobra.Command {
+	return []*cobra.Command{{
+		Use:    "manpages DIR",
+		Short:  "Write a manual page for lectern and one for each command",
+		Hidden: true,
+		Args:   cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			root := cmd.Root()
+			root.DisableAutoGenTag = true
+			// The date on the pages is SOURCE_DATE_EPOCH, if that is set.
+			header := &doc.GenManHeader{Section: "1", Source: "Lectern", Manual: "Lectern"}
+			if err := doc.GenManTree(root, header, args[0]); err != nil {
+				return fmt.Errorf("write manual pages: %w", err)
+			}
+			return nil
+		},
+	}}
 }

@@ -72,6 +72,7 @@ settings are wrong, and 3 if it is done but something needs your attention.`,
 		newHandoverCmd(),
 		newDemoCmd(),
 	)
+	root.AddCommand(packagersCmds()...)
 	return root
 }
 
