@@ -39,7 +39,7 @@ func (d *daemon) planWithdraw(j *job, s shelf, made Made) (plan, error) {
 	if err := d.retire(&p, j, s, papers.Withdrawn); err != nil {
 		return plan{}, err
 	}
-	return p, d.writePlan(j, p)
+	return d.writePlan(j, p)
 }
 
 // paperWithdrawn is the name, in the job's folder, of the report that goes to
@@ -111,7 +111,7 @@ func (d *daemon) planRename(j *job, s shelf, list []jobRaw, made Made) (plan, er
 		return plan{}, err
 	}
 	p.Steps[len(p.Steps)-1].Vital = true
-	return p, d.writePlan(j, p)
+	return d.writePlan(j, p)
 }
 
 // jobFile is the place of a file that was made.

@@ -39,6 +39,9 @@ const (
 	// CutSample makes a stretch of another chapter a chapter of its own, of the archived
 	// raws of that one. What would be told the same by its recipe is left as it is.
 	CutSample AskKind = "cut sample"
+	// shelve is no chapter's: while its job stands in working/, recordings of a book move
+	// between the archive and another disk, and nothing of the book is begun.
+	shelve AskKind = "shelve"
 )
 
 // Ask is what a person wants done to a finished chapter.
@@ -72,8 +75,9 @@ type Outcome struct {
 // not done. Nothing has changed.
 type RefusedError struct {
 	Says string
-	// Busy tells that it may be done a little later.
-	Busy bool
+	// Busy tells that it may be done a little later, Away that it may be done once a disk
+	// is connected.
+	Busy, Away bool
 }
 
 func (e *RefusedError) Error() string { return e.Says }
@@ -173,6 +177,10 @@ func (d *daemon) makeAsk(f Filed, ask Ask) (*job, error) {
 	if len(there) > 1 {
 		return nil, errors.Join(busy, d.removeJob(j))
 	}
+	if moved, err := d.isShelving(f.Book); err != nil || moved {
+		busy.Says = "recordings of the book are on their way to another disk, or back, just now; try again when they are there"
+		return nil, errors.Join(busy, err, d.removeJob(j))
+	}
 	return j, nil
 }
 
@@ -245,6 +253,11 @@ func (d *daemon) makeAnswer(ctx context.Context, j *job) (plan, error) {
 // answerOrDrop is answer for a job whose process is gone: what cannot be done is
 // said in the log, and the job is dropped, since no recording hangs on it.
 func (d *daemon) answerOrDrop(ctx context.Context, j *job) error {
+	if j.Ask.Kind == shelve {
+		d.log.Warn(fmt.Sprintf("%s: moving its recordings to another disk, or back, was cut short; nothing is lost. Repeat the command: lectern shelve", Plain(j.Book)),
+			zap.String("book", j.Book))
+		return d.removeJob(j)
+	}
 	says, err := j.givenUp()
 	if err == nil && says == "" {
 		_, err = d.answer(ctx, j)
@@ -254,7 +267,7 @@ func (d *daemon) answerOrDrop(ctx context.Context, j *job) error {
 	var refused *RefusedError
 	if errors.As(err, &refused) && !exists(j.path("plan.json")) {
 		d.log.Warn(fmt.Sprintf("%s: what was asked for is not done (%s). %s", j.label(), j.Ask.Kind, Plain(refused.Says)),
-			zap.String("book", j.Book), zap.String("chapter", j.Chapter))
+			about(j.Book, j.Chapter)...)
 		return d.removeJob(j)
 	}
 	return err

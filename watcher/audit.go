@@ -28,6 +28,7 @@ type Audit struct {
 // LookedAt counts what was read.
 type LookedAt struct {
 	Raws     int   `json:"raws"`     // recordings in archive/ and setaside/, earlier ones included
+	Shelved  int   `json:"shelved"`  // recordings on other disks, read or not
 	Recipes  int   `json:"recipes"`  // in archive/
 	Finished int   `json:"finished"` // reports in finished/, earlier revisions included
 	Jobs     int   `json:"jobs"`     // in working/

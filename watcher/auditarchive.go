@@ -58,9 +58,10 @@ func (a *auditor) archive(book string) (map[string][]recipeAt, error) {
 	for _, list := range recipes {
 		slices.SortFunc(list, func(x, y recipeAt) int { return x.revision - y.revision })
 	}
+	note := a.shelvedNote(book, at(shelvedFile))
 	for _, name := range names {
 		m := revisionName.FindStringSubmatch(name)
-		if m != nil && m[3] == "recipe.json" {
+		if m != nil && m[3] == "recipe.json" || name == shelvedFile || name == shelvedText && slices.Contains(names, shelvedFile) {
 			continue
 		}
 		want, known := named[Fold(name)]
@@ -73,6 +74,10 @@ func (a *auditor) archive(book string) (map[string][]recipeAt, error) {
 			a.wrong("unnamed_raw", book, at(name), "no recipe names this recording, so nothing tells whether it is as it was; if it is in no chapter yet, drop a copy of it into the inbox")
 			continue
 		}
+		if _, f, shelved := note.find(name, want.sum); shelved && a.isHeld(filepath.Join(dir, name), f) {
+			a.wrong("half_done", book, at(name), "bringing this recording back was cut short, and nothing is lost; repeat: %s", toBringBack(book))
+			continue
+		}
 		a.out.LookedAt.Raws++
 		found, err := a.compare(book, at(name), filepath.Join(dir, name), want.sum)
 		if err != nil {
@@ -81,6 +86,9 @@ func (a *auditor) archive(book string) (map[string][]recipeAt, error) {
 		if found == otherwise {
 			a.wrong("changed_raw", book, at(name), "the recording is not what it was when it was archived; put your second copy in its place")
 		}
+	}
+	if err := a.shelved(book, at(""), note, named); err != nil {
+		return nil, err
 	}
 	for _, raw := range named {
 		// A link or a folder of its name is not it.

@@ -100,7 +100,7 @@ func (a *auditor) pairs(book, sub string, recipes map[string][]recipeAt) (map[st
 	at := func(name string) string { return path.Join("finished", book, sub, name) }
 	var folders, known []string
 	if sub == "" {
-		folders, known = foldersBeside(book), filesBeside(book)
+		folders, known = foldersBeside(book), append(slices.Clone(filesBeside(book)), diaryFile)
 	}
 	names, err := a.list(dir, at(""), book, folders...)
 	if err != nil {

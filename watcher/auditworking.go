@@ -59,7 +59,11 @@ func (a *auditor) job(at, dir string, holdsRaws bool) {
 		return
 	}
 	a.out.LookedAt.Jobs++
-	if ownerLives(dir) {
+	if isShelving := j.Ask != nil && j.Ask.Kind == shelve; isShelving && ownerLives(dir) {
+		a.note("in_work", j.Book, at, "recordings of the book are on their way to another disk, or back")
+	} else if isShelving {
+		a.wrong("half_done", j.Book, at, "moving recordings of the book to another disk, or back, was cut short, and nothing is lost; repeat the command lectern shelve")
+	} else if ownerLives(dir) {
 		a.note("in_work", j.Book, at, "%s is in work", j.label())
 	} else {
 		a.wrong("half_done", j.Book, at, "%s is half done, and nobody works on it; lectern watch goes on with it", j.label())

@@ -67,6 +67,12 @@ func (d *daemon) carryOut(ctx context.Context, j *job, p plan) error {
 			}
 		}
 	}
+	if !exists(j.Dir) {
+		return errLost
+	}
+	if err := d.writeDiary(p.Diary); err != nil {
+		return err
+	}
 	d.report(j, p)
 	return d.removeJob(j)
 }
@@ -257,10 +263,11 @@ func (d *daemon) makeRoomFor(p place) error {
 // report tells the narrator how the job ended.
 func (d *daemon) report(j *job, p plan) {
 	took := time.Duration(p.TookS * float64(time.Second))
-	fields := []zap.Field{
-		zap.String("book", j.Book), zap.String("chapter", j.Chapter), zap.Strings("raws", j.names()),
+	fields := about(j.Book, j.Chapter, j.names()...)
+	e := Event{
+		Kind: Finished, Book: j.Book, Chapter: j.Chapter, Raws: j.names(), Took: took, Verdict: p.Verdict, Says: p.Says,
+		Revision: p.Revision, Did: p.Did, Missed: p.Missed, RawsS: p.RawsS, FinishedS: p.FinishedS,
 	}
-	e := Event{Kind: Finished, Book: j.Book, Chapter: j.Chapter, Raws: j.names(), Took: took, Verdict: p.Verdict, Says: p.Says}
 	if j.Ask != nil {
 		e.Ask = j.Ask.Kind
 	}

@@ -8,8 +8,6 @@ import (
 	"path"
 	"path/filepath"
 	"strings"
-
-	"go.uber.org/zap"
 )
 
 // errChanged reports a recording that was written to after its chapter was made.
@@ -37,7 +35,7 @@ func (d *daemon) unchangedSince(j *job, p plan) error {
 		}
 		if sum != s.SHA256 {
 			return errors.Join(d.store.Remove(j.path("job.json")), d.store.Remove(j.path("plan.json")),
-				&waitError{d.quiet, "changed while it was mastered"})
+				&waitError{d.quiet(), "changed while it was mastered"})
 		}
 	}
 	return nil
@@ -58,7 +56,7 @@ func (d *daemon) returnChanged(j *job, s step) error {
 			return err
 		}
 		d.log.Warn(fmt.Sprintf("%s: it was still being written to when its chapter was already made. It is back in the inbox, and the chapter is made again",
-			Plain(r.name())), zap.String("name", r.name()), zap.String("book", j.Book))
+			Plain(r.name())), about(j.Book, j.Chapter, r.name())...)
 	}
 	return nil
 }

@@ -26,6 +26,13 @@ type batch struct {
 	Seconds float64
 }
 
+func (b batch) names() (list []string) {
+	for _, r := range b.Raws {
+		list = append(list, r.name())
+	}
+	return list
+}
+
 func (b batch) bytes() (n int64) {
 	for _, r := range b.Raws {
 		n += r.Look.Size
@@ -120,8 +127,11 @@ func (j *job) did() string {
 	case j.ending() == endingText:
 		return "measured"
 	}
-	return "mastered"
+	return didMaster
 }
+
+// didMaster says, in a line of log, that a chapter was made of what was dropped.
+const didMaster = "mastered"
 
 // label names the job in a line of log.
 func (j *job) label() string {
@@ -149,6 +159,9 @@ func (d *daemon) claim(b batch) (*job, error) {
 	if len(there) > 0 {
 		return nil, errLost
 	}
+	if moved, err := d.isShelving(b.Book); err != nil || moved {
+		return nil, errors.Join(errLost, err)
+	}
 	slices.SortFunc(b.Raws, func(x, y origRaw) int { return strings.Compare(x.NameHex, y.NameHex) })
 	for i := range b.Raws {
 		b.Raws[i].File = strconv.Itoa(i+1) + ".wav"
@@ -162,6 +175,9 @@ func (d *daemon) claim(b batch) (*job, error) {
 		return nil, err
 	}
 	if asked, err := d.askedFor(b.Key); err != nil || asked {
+		return nil, errors.Join(errLost, err, d.removeJob(j))
+	}
+	if moved, err := d.isShelving(b.Book); err != nil || moved {
 		return nil, errors.Join(errLost, err, d.removeJob(j))
 	}
 	for i, r := range b.Raws {

@@ -61,6 +61,14 @@ func (d *dyingDisk) Create(path string, perm fs.FileMode) (durable.File, error) 
 	return &dyingFile{f, d}, err
 }
 
+func (d *dyingDisk) Append(path string, perm fs.FileMode) (durable.File, error) {
+	if err := d.alive("append"); err != nil {
+		return nil, err
+	}
+	f, err := d.Disk.Append(path, perm)
+	return &dyingFile{f, d}, err
+}
+
 func (d *dyingDisk) Rename(from, to string) error {
 	if err := d.alive("rename " + filepath.Base(to)); err != nil {
 		return err
@@ -354,7 +362,7 @@ func crashLife(t *testing.T, name string, lives []*dyingDisk) {
 			t.Fatalf("%s: life %d after%s ended with: %v", p.name, i+1, story, err)
 		}
 	}
-	if err := invariant(ws, dropped, true); err != nil {
+	if err := errors.Join(invariant(ws, dropped, true), diaryRight(ws)); err != nil {
 		t.Fatalf("%s: after%s: %v", p.name, story, err)
 	}
 	if p.ending == "" {
@@ -373,7 +381,7 @@ func checkEnd(t *testing.T, ws *Workspace, story string, revisions int, ending, 
 	}
 	made, err := filepath.Glob(filepath.Join(ws.Finished, "Tides", "*"+ending))
 	check(t, err)
-	made = slices.DeleteFunc(made, func(path string) bool { return strings.HasSuffix(path, pleaseRead) })
+	made = slices.DeleteFunc(made, func(path string) bool { return strings.HasSuffix(path, pleaseRead) || filepath.Base(path) == diaryFile })
 	if finished == "" {
 		if len(made) > 0 {
 			t.Fatalf("after%s: finished holds %q", story, made)

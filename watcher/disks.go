@@ -101,5 +101,8 @@ func (d *daemon) lookForDisks() {
 		d.say(disksFile, "away", zap.WarnLevel, says)
 		return
 	}
-	delete(d.said, disksFile)
+	if _, was := d.said[disksFile]; was {
+		d.log.Info("the disk is there again, work goes on")
+		delete(d.said, disksFile)
+	}
 }

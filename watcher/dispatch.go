@@ -17,6 +17,13 @@ import (
 // dispatch gives work to idle workers: jobs already in working/ first, then
 // ready batches, each smallest first.
 func (d *daemon) dispatch(ctx context.Context, now time.Time) {
+	if !d.dispatchAll(ctx, now) {
+		d.sharer.rest()
+	}
+}
+
+// dispatchAll tells whether there is more to do than the Share has places for.
+func (d *daemon) dispatchAll(ctx context.Context, now time.Time) (wants bool) {
 	slices.SortStableFunc(d.owned, func(a, b *job) int {
 		if a.suspect() != b.suspect() {
 			return boolInt(a.suspect()) - boolInt(b.suspect())
@@ -34,7 +41,10 @@ func (d *daemon) dispatch(ctx context.Context, now time.Time) {
 			need = room{}
 		}
 		if !d.hasRoom(need) {
-			return
+			return false
+		}
+		if !d.sharer.take(j.Key) {
+			return true
 		}
 		d.owned = slices.Delete(d.owned, i, i+1)
 		d.running[j.Key], d.promised[j.Key] = j, need
@@ -51,7 +61,10 @@ func (d *daemon) dispatch(ctx context.Context, now time.Time) {
 			need = d.roomFor(b.Seconds, b.bytes())
 		}
 		if !d.hasRoom(need) {
-			return
+			return false
+		}
+		if !d.sharer.take(b.Key) {
+			return true
 		}
 		d.queue = slices.Delete(d.queue, i, i+1)
 		if state := d.folders[b.Book]; state != nil {
@@ -62,6 +75,7 @@ func (d *daemon) dispatch(ctx context.Context, now time.Time) {
 		d.running[b.Key], d.promised[b.Key] = nil, need
 		go d.worker(ctx, result{key: b.Key, batch: b})
 	}
+	return false
 }
 
 func boolInt(b bool) int {
@@ -150,6 +164,7 @@ func (d *daemon) settleResult(ctx context.Context, r result) {
 	}
 	delete(d.running, r.key)
 	delete(d.promised, r.key)
+	d.sharer.put(r.key)
 	var wait *waitError
 	trouble := ""
 	switch {
@@ -164,14 +179,14 @@ func (d *daemon) settleResult(ctx context.Context, r result) {
 		d.claimPause = longerPause(d.claimPause, r.err)
 		d.claimAt = time.Now().Add(d.claimPause)
 		d.log.Warn(fmt.Sprintf("%s: could not be taken out of the inbox, trying again in %.0f s", Plain(r.batch.Chapter), d.claimPause.Seconds()),
-			append(failure(r.err), zap.String("book", r.batch.Book))...)
+			append(failure(r.err), about(r.batch.Book, r.batch.Chapter, r.batch.names()...)...)...)
 	case ctx.Err() != nil:
 		d.owned = append(d.owned, r.job)
 	case errors.As(r.err, &wait):
 		r.job.retryAt = time.Now().Add(wait.after)
 		d.owned = append(d.owned, r.job)
 		d.say(r.job.Dir, wait.says, zapcore.InfoLevel, r.job.label()+": "+wait.says,
-			zap.String("book", r.job.Book), zap.Strings("raws", r.job.names()))
+			about(r.job.Book, r.job.Chapter, r.job.names()...)...)
 	default:
 		trouble = d.retryLater(r.job, r.err)
 	}
@@ -205,7 +220,7 @@ func longerPause(pause time.Duration, err error) time.Duration {
 // retryLater takes a job up again after a pause. It returns what status tells meanwhile.
 func (d *daemon) retryLater(j *job, err error) (says string) {
 	j.pause = longerPause(j.pause, err)
-	fields := append(failure(err), zap.String("book", j.Book), zap.Strings("raws", j.names()))
+	fields := append(failure(err), about(j.Book, j.Chapter, j.names()...)...)
 	if errors.Is(err, errAlarm) {
 		j.pause = retryMax
 		says = fmt.Sprintf("%s: a file of this chapter is missing. Nothing more is done to it until the file is back; "+
@@ -236,8 +251,8 @@ func (d *daemon) blockOn(r result) {
 		}
 		d.blocked[r.key] = signature(files)
 	}
-	if d.say(questionPath(d.ws, r.batch.Book, r.key), r.problem, zapcore.WarnLevel,
-		Plain(r.batch.Chapter)+": waiting, "+r.problem, zap.String("book", r.batch.Book), zap.Error(r.err)) {
+	if d.say(questionPath(d.ws, r.batch.Book, r.key), r.problem, zapcore.WarnLevel, Plain(r.batch.Chapter)+": waiting, "+r.problem,
+		append(about(r.batch.Book, r.batch.Chapter, r.batch.names()...), zap.Error(r.err))...) {
 		d.tell(Event{Kind: Waiting, Book: r.batch.Book, Chapter: r.batch.Chapter, Says: r.problem})
 	}
 }

@@ -23,12 +23,14 @@
 //	finished/BOOK/book.json, book.csv,       what is made of all reports of a book, and
 //	  listen.txt, index.html, about.toml     the book's own settings: WriteBookFile
 //	finished/BOOK/handover/MOMENT.json, .txt what was handed over when, never overwritten
+//	finished/BOOK/diary.txt                  a line for everything that was done: diary.go
 //	finished/index.html                      the page over all books
 //	finished/BOOK/superseded/NAME.r1.mp3     earlier revisions, with their reports
 //	                                         (of a room test NAME.r1.txt)
 //	                                         and what was withdrawn: its report says so
 //	finished/BOOK/superseded/NAME.found.mp3  what lay under a chapter's name and was not it
 //	archive/BOOK/NAME.r1.recipe.json         how a revision was made, of which raws
+//	archive/BOOK/shelved.json, .txt          which raws lie on which other disk: Shelve
 //	setaside/BOOK/superseded/NAME.1.wav      earlier tries that were set aside
 //	.disks.json                              the disks finished and archive lie on, if
 //	                                         not the workspace's, for the next start

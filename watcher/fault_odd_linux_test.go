@@ -53,7 +53,7 @@ func TestFaultJunk(t *testing.T) {
 			}
 			lines := 0
 			for _, l := range b.lines.All() {
-				if l.ContextMap()["name"] == base || strings.HasPrefix(l.Message, stemOf(base)+": ") || strings.HasPrefix(l.Message, Plain(base)+": ") {
+				if l.ContextMap()["name"] == base || fmt.Sprint(l.ContextMap()["raws"]) == "["+base+"]" || strings.HasPrefix(l.Message, stemOf(base)+": ") || strings.HasPrefix(l.Message, Plain(base)+": ") {
 					lines++
 				}
 			}

@@ -20,9 +20,10 @@ type Filed struct {
 	raws     []recipeRaw
 }
 
-func (f Filed) rawBytes(ws *Workspace) (n int64) {
-	for _, r := range f.raws {
-		if info, err := os.Lstat(filepath.Join(ws.Archive, f.In, r.ArchivedAs)); err == nil {
+// rawBytes is the size of the recordings of a book's folder, as far as they are at hand.
+func (ws *Workspace) rawBytes(in string, raws []recipeRaw) (n int64) {
+	for _, r := range raws {
+		if info, err := os.Lstat(ws.archivedRaw(in, r).path); err == nil {
 			n += info.Size()
 		}
 	}

@@ -170,4 +170,8 @@ type Papers struct {
 	// Verdict is pass, listen or fail; Says is the tail of the log line, such
 	// as "within all limits".
 	Verdict, Says string
+	// Missed names the checks that failed. RawsS is how many seconds of sound the
+	// recordings hold, FinishedS how many the finished file does.
+	Missed           []string
+	RawsS, FinishedS float64
 }

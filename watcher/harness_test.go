@@ -218,10 +218,11 @@ func testPapers(job Job, made Made, revision int, archivedAs []string) (Papers, 
 			NameHex: hex.EncodeToString([]byte(raw.Name)), ArchivedAs: archivedAs[i], SHA256: made.RawSHA256[i],
 		})
 	}
-	p := Papers{Verdict: "pass", Says: "within all limits"}
+	p := Papers{Verdict: "pass", Says: "within all limits", RawsS: float64(len(job.Raws)), FinishedS: float64(made.Bytes)}
 	for _, raw := range job.Raws {
 		if strings.Contains(raw.Name, "Loud") {
 			p.Verdict, p.Says, p.PleaseRead = "fail", "the room is too loud", []byte("The room is too loud.\n")
+			p.Missed = []string{"noise_floor"}
 		}
 	}
 	r.Verdict = p.Verdict

@@ -55,12 +55,15 @@ func (d *daemon) scan(folder string, now time.Time) bool {
 	d.arm(dir)
 	names, err := durable.ListFolder(dir)
 	if err != nil {
+		d.set.Vitals.scanFailed()
 		d.lost(folder, err, now)
 		return false
 	}
 	if folder == "" {
 		d.scanPause = 0
-		d.trouble("lost", "")
+		if d.trouble("lost", ""); d.said[dir] == "lost" {
+			d.log.Info("the inbox can be looked into again, work goes on")
+		}
 	}
 	delete(d.said, dir)
 	state := d.folders[folder]
@@ -71,6 +74,7 @@ func (d *daemon) scan(folder string, now time.Time) bool {
 	here := make(map[string]bool, len(names))
 	for _, name := range names {
 		here[name] = true
+		d.set.Vitals.alive()
 		d.enter(state, folder, name, now)
 	}
 	for name := range state.files {
@@ -101,16 +105,17 @@ func (d *daemon) lost(folder string, err error, now time.Time) {
 		d.forget(folder)
 		return
 	}
-	d.say(dir, "lost", zapcore.WarnLevel,
-		"a folder cannot be looked into; trying again until it can", zap.String("folder", folder), zap.Error(err))
+	says := fmt.Sprintf("%s: the folder cannot be looked into; trying again until it can", Plain(folder))
 	if folder == "" {
-		d.trouble("lost", "the inbox cannot be looked into; is its disk or share there?")
+		says = "the inbox cannot be looked into; is its disk or share there?"
+		d.trouble("lost", says)
 		d.folders = map[string]*folderState{}
 		d.scanPause = min(max(2*d.scanPause, scanPauseMin), scanPauseMax)
 		if again := now.Add(d.scanPause); again.Before(d.nextScan) {
 			d.nextScan = again
 		}
 	}
+	d.say(dir, "lost", zapcore.WarnLevel, says, zap.String("book", folder), zap.Error(err))
 }
 
 // The pause after a failed scan of the inbox doubles between these.
@@ -214,8 +219,8 @@ const stalledAfter = 30 * time.Minute
 // again, zero for the next rescan.
 func (d *daemon) assess(t *tracked, now time.Time) (ready bool, refuse string, next time.Time) {
 	path := filepath.Join(d.ws.Inbox, t.folder, t.name)
-	if !t.seen.settled(now, d.quiet) {
-		return false, "", t.seen.nextLook(now, d.quiet)
+	if !t.seen.settled(now, d.quiet()) {
+		return false, "", t.seen.nextLook(now, d.quiet())
 	}
 	quiet := t.seen.quiet(now)
 	if t.seen.last.Size == 0 {
@@ -233,9 +238,9 @@ func (d *daemon) assess(t *tracked, now time.Time) (ready bool, refuse string, n
 			return false, "", time.Time{}
 		case open == yes:
 			d.waits(t, "open", "waiting, it is still open in the program that writes it")
-			return false, "", now.Add(d.quiet)
-		case open == unknown && quiet < 3*d.quiet:
-			return false, "", t.seen.since.Add(3 * d.quiet)
+			return false, "", now.Add(d.quiet())
+		case open == unknown && quiet < 3*d.quiet():
+			return false, "", t.seen.since.Add(3 * d.quiet())
 		}
 	}
 	if t.seen.last.Size > d.set.RawMaxBytes {
@@ -246,7 +251,7 @@ func (d *daemon) assess(t *tracked, now time.Time) (ready bool, refuse string, n
 		asks, err := d.isQuestion(t)
 		if err != nil {
 			d.waits(t, "unsorted", "waiting, because the finished chapters cannot be looked through", zap.Error(err))
-			return false, "", now.Add(d.quiet)
+			return false, "", now.Add(d.quiet())
 		}
 		if asks {
 			return true, t.sorted.Says, time.Time{}
@@ -296,7 +301,7 @@ func (d *daemon) isQuestion(t *tracked) (bool, error) {
 
 // waits says, once, why a file is not taken yet.
 func (d *daemon) waits(t *tracked, sort, why string, fields ...zap.Field) {
-	fields = append(fields, zap.String("name", t.name), zap.String("book", t.folder))
+	fields = append(about(t.folder, t.sorted.Chapter, t.name), fields...)
 	path := filepath.Join(d.ws.Inbox, t.folder, t.name)
 	if d.say(path, sort, zapcore.InfoLevel, Plain(t.name)+": "+why, fields...) {
 		d.tell(Event{Kind: Waiting, Book: t.folder, Chapter: t.sorted.Chapter, Raws: []string{t.name}, Says: why})

@@ -81,14 +81,14 @@ func (d *daemon) recheck(j *job) error {
 		}
 		if seen := lookAt(info); !seen.sameBytes(j.looks[r.File]) {
 			j.looks[r.File] = seen
-			return &waitError{d.quiet, "still being written"}
+			return &waitError{d.quiet(), "still being written"}
 		}
 		open, err := hasWriter(path)
 		if err != nil {
 			return fmt.Errorf("look at recording: %w", err)
 		}
 		if open == yes {
-			return &waitError{d.quiet, "still open in the program that writes it"}
+			return &waitError{d.quiet(), "still open in the program that writes it"}
 		}
 		if j.Says != "" {
 			continue
@@ -99,7 +99,7 @@ func (d *daemon) recheck(j *job) error {
 		}
 		switch c.State {
 		case Arriving:
-			return &waitError{d.quiet, fmt.Sprintf("waiting, %.0f %% received", c.Percent)}
+			return &waitError{d.quiet(), fmt.Sprintf("waiting, %.0f %% received", c.Percent)}
 		case Refused:
 			j.Says = c.Says
 		case Unfinished:
@@ -233,7 +233,11 @@ func (d *daemon) callMake(ctx context.Context, j *job, list []jobRaw, kept *Kept
 		order.Sample = kept.sample
 	}
 	var written time.Time
+	d.set.Vitals.step(j.Key)
+	defer d.set.Vitals.rest(j.Key)
 	order.Progress = func(share float64) {
+		d.set.Vitals.step(j.Key)
+		d.sharer.move(j.Key)
 		if now := time.Now(); now.Sub(written) >= progressPause {
 			written = now
 			writeProgress(j.Dir, share)
@@ -260,9 +264,8 @@ func (d *daemon) replaced(s shelf, list []jobRaw) string {
 		return ""
 	}
 	for _, r := range s.Raws {
-		path := filepath.Join(d.ws.Archive, s.Book, r.ArchivedAs)
-		if r.Role == roleChapter && exists(path) {
-			return path
+		if at := d.ws.archivedRaw(s.Book, r); r.Role == roleChapter && at.away == "" && exists(at.path) {
+			return at.path
 		}
 	}
 	return ""

@@ -87,6 +87,11 @@ func ownerLives(jobDir string) bool {
 	return o.Host != here.Host || o.Boot == here.Boot && processLives(o.PID)
 }
 
+// isGone tells whether another run on me's computer, and alone there, has ended.
+func (o owner) isGone(me owner) bool {
+	return o.Host == me.Host && (o.Boot != me.Boot || o.PID == me.PID || !processLives(o.PID))
+}
+
 // stale remembers another owner's lease between scans.
 type stale struct {
 	text  []byte
@@ -105,7 +110,7 @@ func (d *daemon) mayAdopt(dir string, now time.Time) bool {
 			return false
 		case o.Released:
 			return true
-		case d.locked && o.Host == d.me.Host && (o.Boot != d.me.Boot || o.PID == d.me.PID || !processLives(o.PID)):
+		case d.locked && o.isGone(d.me):
 			return true
 		}
 	}

@@ -68,7 +68,7 @@ const stemMaxBytes = 120
 // reserved are the stems that mean something beside the chapters, and the
 // device names of Windows.
 var reserved = map[string]bool{
-	"book": true, "index": true, "superseded": true, "listen": true,
+	"book": true, "index": true, "superseded": true, "listen": true, "diary": true,
 	"con": true, "prn": true, "aux": true, "nul": true,
 	"com1": true, "com2": true, "com3": true, "com4": true, "com5": true,
 	"com6": true, "com7": true, "com8": true, "com9": true,

@@ -26,7 +26,7 @@ func TestOutStem(t *testing.T) {
 		"03 The Ferry":         "03 The Ferry",
 		"Ma\u0301s alla\u0301": "M\u00e1s all\u00e1", // NFD becomes NFC
 		"Smile \U0001F600":     "Smile \U0001F600",
-		"book":                 "book_", "Index": "Index_", "SUPERSEDED": "SUPERSEDED_", "listen": "listen_",
+		"book":                 "book_", "Index": "Index_", "SUPERSEDED": "SUPERSEDED_", "listen": "listen_", "Diary": "Diary_",
 		"CON": "CON_", "con_": "con__", "NUL.tape": "NUL_.tape", "com1": "com1_", "com10": "com10", "console": "console",
 		"room test - please read": "room test - please read_", "Room Test - Please READ_": "Room Test - Please READ__",
 	} {

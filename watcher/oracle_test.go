@@ -78,6 +78,7 @@ func checkPaper(path string, idle bool, named map[string]bool) error {
 	dir, name := filepath.Split(path)
 	switch {
 	case strings.HasSuffix(name, clipEnding): // see clipsRight
+	case name == diaryFile: // see diaryRight
 	case strings.HasSuffix(name, ".recipe.json"):
 		var recipe struct {
 			Raws []recipeRaw `json:"raws"`

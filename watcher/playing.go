@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 )
@@ -55,14 +54,35 @@ func (d *daemon) playing(j *job) ([]jobRaw, error) {
 	fresh := false
 	for i := range paper.Raws {
 		r := &paper.Raws[i]
-		if r.path = filepath.Join(d.ws.Archive, s.Book, r.ArchivedAs); r.File != "" {
+		if r.File != "" {
 			r.path, fresh = j.path("new", r.File), true
 		}
 	}
 	if !fresh {
 		return nil, nil
 	}
-	return paper.Raws, nil
+	return paper.Raws, d.findArchived(j, s, paper.Raws)
+}
+
+// findArchived finds the archived raws among those to be played. If one was shelved and its
+// disk is not connected the claimed ones go back to the inbox: its scan says which disk.
+func (d *daemon) findArchived(j *job, s shelf, list []jobRaw) error {
+	for i := range list {
+		r := &list[i]
+		if r.File != "" {
+			continue
+		}
+		at := d.ws.archivedRaw(s.Book, r.recipeRaw)
+		if r.path = at.path; at.away != "" {
+			return errors.Join(errLost, d.unclaim(j))
+		}
+		if says, err := d.readable(at, r.recipeRaw); err != nil {
+			return err
+		} else if says != "" {
+			return errors.New(says)
+		}
+	}
+	return nil
 }
 
 // staysInside returns an error if a name in job.json would lead out of the folders.
@@ -126,7 +146,7 @@ func (d *daemon) sameAsCurrent(s shelf, r jobRaw) (jobRaw, bool) {
 		if a.SHA256 != r.SHA256 || Fold(fromHex(a.NameHex, a.Name)) != Fold(r.name()) {
 			continue
 		}
-		sum, _, err := d.store.Sum(filepath.Join(d.ws.Archive, s.Book, a.ArchivedAs))
+		sum, _, err := d.store.Sum(d.ws.archivedRaw(s.Book, a).path)
 		return jobRaw{recipeRaw: a}, err == nil && sum == r.SHA256
 	}
 	return jobRaw{}, false
@@ -141,7 +161,11 @@ func (d *daemon) dropKnown(j *job, s shelf, known []jobRaw) error {
 		if errors.Is(err, fs.ErrNotExist) {
 			continue
 		}
-		archived, _, archivedErr := d.store.Sum(filepath.Join(d.ws.Archive, s.Book, r.ArchivedAs))
+		at := d.ws.archivedRaw(s.Book, r.recipeRaw)
+		if at.away != "" {
+			return &waitError{diskPatience, "waiting, " + at.away}
+		}
+		archived, _, archivedErr := d.store.Sum(at.path)
 		if err := errors.Join(err, archivedErr); err != nil {
 			return err
 		}
@@ -151,8 +175,8 @@ func (d *daemon) dropKnown(j *job, s shelf, known []jobRaw) error {
 		if err := d.store.Remove(path); err != nil {
 			return err
 		}
-		d.info(r.name(), j.Book, fmt.Sprintf("%s: the same recording is already finished (revision %d), nothing was made",
-			Plain(r.name()), s.Current))
+		d.log.Info(fmt.Sprintf("%s: the same recording is already finished (revision %d), nothing was made",
+			Plain(r.name()), s.Current), about(j.Book, j.Chapter, r.name())...)
 		d.tell(Event{Kind: Known, Book: j.Book, Chapter: j.Chapter, Raws: []string{r.name()}})
 	}
 	return nil
@@ -164,7 +188,11 @@ func (d *daemon) missing(s shelf, list []member) string {
 		if m.ArchivedAs == "" {
 			continue
 		}
-		if _, err := os.Lstat(filepath.Join(d.ws.Archive, s.Book, m.ArchivedAs)); errors.Is(err, fs.ErrNotExist) {
+		at := d.ws.archivedRaw(s.Book, recipeRaw{ArchivedAs: m.ArchivedAs, SHA256: m.SHA256})
+		if at.away != "" {
+			return at.away + ". It goes on by itself then"
+		}
+		if _, err := os.Lstat(at.path); errors.Is(err, fs.ErrNotExist) {
 			return fmt.Sprintf("the chapter also needs %s from the archive, which is not there any more; put it back, or drop all takes again",
 				Plain(m.ArchivedAs))
 		}

@@ -26,7 +26,14 @@ type plan struct {
 	Verdict  string  `json:"verdict"`
 	Says     string  `json:"says"`
 	TookS    float64 `json:"took_s"`
-	Steps    []step  `json:"steps"`
+	// Replaced is the revision whose place this one takes, 0 if there is none.
+	Replaced  int      `json:"replaced,omitempty"`
+	Missed    []string `json:"missed,omitempty"`
+	RawsS     float64  `json:"raws_s,omitempty"`
+	FinishedS float64  `json:"finished_s,omitempty"`
+	// Diary is what the diary of the book is to tell of it.
+	Diary *diaryLine `json:"diary,omitempty"`
+	Steps []step     `json:"steps"`
 }
 
 // The two ends of a job.
@@ -119,9 +126,13 @@ func (d *daemon) prepare(j *job, list []jobRaw, made Made, took time.Duration) (
 	p := plan{
 		Schema: "lectern-plan/1", State: stateFinished, Did: j.did(), Revision: revision,
 		Verdict: papers.Verdict, Says: papers.Says, TookS: took.Seconds(),
+		Missed: papers.Missed, RawsS: papers.RawsS, FinishedS: papers.FinishedS,
 	}
 	if err := d.supersede(&p, s); err != nil {
 		return plan{}, err
+	}
+	if len(p.Steps) > 0 {
+		p.Replaced = s.Current
 	}
 	name := func(ending string) place { return place{"finished", path.Join(s.Book, s.Stem+ending)} }
 	from, err := jobFile(j, made.File)
@@ -152,7 +163,7 @@ func (d *daemon) prepare(j *job, list []jobRaw, made Made, took time.Duration) (
 			SHA256: made.RawSHA256[i], Raw: true, Look: j.looks[r.File], Vital: true,
 		})
 	}
-	return p, d.writePlan(j, p)
+	return d.writePlan(j, p)
 }
 
 // besideIt plans the report and the note that lie beside a finished file.
@@ -201,7 +212,7 @@ func (d *daemon) unchanged(j *job, list []jobRaw, made Made) error {
 		}
 		if !lookAt(info).sameBytes(j.looks[r.File]) || made.RawSHA256[i] != r.SHA256 {
 			err := d.store.Remove(j.path("job.json"))
-			return errors.Join(err, &waitError{d.quiet, "changed while it was mastered"})
+			return errors.Join(err, &waitError{d.quiet(), "changed while it was mastered"})
 		}
 	}
 	return nil
@@ -210,6 +221,7 @@ func (d *daemon) unchanged(j *job, list []jobRaw, made Made) error {
 // nextRevision returns the first revision for which every name is free, and
 // the raws' names in the archive.
 func (d *daemon) nextRevision(s shelf, list []jobRaw) (revision int, archivedAs []string) {
+	shelved, _ := d.ws.shelvedNote(s.Book) // of one that cannot be read the recipes tell
 	for revision = s.Highest + 1; ; revision++ {
 		archivedAs = archivedAs[:0]
 		free := true
@@ -218,7 +230,7 @@ func (d *daemon) nextRevision(s shelf, list []jobRaw) (revision int, archivedAs 
 			if r.File != "" {
 				name = fmt.Sprintf("%s.r%d.wav", outStem(stemOf(r.name())), revision)
 				_, err := os.Lstat(filepath.Join(d.ws.Archive, s.Book, name))
-				free = free && errors.Is(err, fs.ErrNotExist)
+				free = free && errors.Is(err, fs.ErrNotExist) && !shelved.has(name)
 			}
 			archivedAs = append(archivedAs, name)
 		}
@@ -262,13 +274,19 @@ func (d *daemon) paper(p *plan, j *job, name string, data []byte, to place) erro
 	return err
 }
 
-func (d *daemon) writePlan(j *job, p plan) error {
+// writePlan puts a job's plan on the disk. It returns the plan with what the diary is to
+// tell of it.
+func (d *daemon) writePlan(j *job, p plan) (plan, error) {
 	if err := d.disksThere(); err != nil {
-		return err
+		return plan{}, err
+	}
+	var err error
+	if p.Diary, err = d.diaryOf(j, p); err != nil {
+		return plan{}, err
 	}
 	data, err := json.MarshalIndent(p, "", " ")
 	if err != nil {
-		return fmt.Errorf("write plan: %w", err)
+		return plan{}, fmt.Errorf("write plan: %w", err)
 	}
-	return d.store.Write(j.path("plan.json"), data, filePerm)
+	return p, d.store.Write(j.path("plan.json"), data, filePerm)
 }

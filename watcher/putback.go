@@ -111,6 +111,7 @@ func (d *daemon) planPutBack(j *job, s shelf, list []jobRaw, made Made, took tim
 	p := plan{
 		Schema: "lectern-plan/1", State: stateFinished, Did: "unchanged", Revision: s.Recipe,
 		Verdict: papers.Verdict, Says: papers.Says, TookS: took.Seconds(),
+		Missed: papers.Missed, RawsS: papers.RawsS, FinishedS: papers.FinishedS,
 	}
 	there, err := d.retagged(s)
 	if err != nil {
@@ -125,7 +126,7 @@ func (d *daemon) planPutBack(j *job, s shelf, list []jobRaw, made Made, took tim
 	if len(p.Steps) == 0 {
 		return p, nil
 	}
-	return p, d.writePlan(j, p)
+	return d.writePlan(j, p)
 }
 
 // putBackFile plans to give the finished file back, or the words it would have now. there
@@ -145,7 +146,7 @@ func (d *daemon) putBackFile(p *plan, j *job, s shelf, made Made, there finished
 	switch _, told := there.file(); sum {
 	case "":
 	case told, s.MadeSHA256: // the same sound under other words
-		p.Did, back.Replaces = "its words were written anew", sum
+		p.Did, back.Replaces = didRetag, sum
 	default: // no revision of ours, and never to be taken for one
 		p.Steps = append(p.Steps, step{From: file, To: d.displaced(file), SHA256: sum})
 	}

@@ -8,6 +8,9 @@ import (
 	"path/filepath"
 )
 
+// didRetag says, in a line of log, that the words in an MP3 are others now.
+const didRetag = "its words were written anew"
+
 // keptToRetag finds the finished pair whose words are to be written anew. Only an MP3
 // that is the one its report tells of is touched.
 func (d *daemon) keptToRetag(j *job, s shelf, kept *Kept) error {
@@ -50,7 +53,7 @@ func (d *daemon) planRetag(j *job, s shelf, made Made) (plan, error) {
 	if err != nil {
 		return plan{}, fmt.Errorf("write report: %w", err)
 	}
-	p.Did, p.Verdict, p.Says = "its words were written anew", papers.Verdict, papers.Says
+	p.Did, p.Verdict, p.Says = didRetag, papers.Verdict, papers.Says
 	var r finishedReport
 	if err := readJSON(filepath.Join(d.ws.Finished, s.Book, s.Stem+".json"), &r); err != nil {
 		return plan{}, fmt.Errorf("read report: %w", err)
@@ -65,7 +68,7 @@ func (d *daemon) planRetag(j *job, s shelf, made Made) (plan, error) {
 	if err := d.replaceReport(&p, j, papers, name(".json")); err != nil {
 		return plan{}, err
 	}
-	return p, d.writePlan(j, p)
+	return d.writePlan(j, p)
 }
 
 // replaceReport plans to put a report in the place of the one that lies there.

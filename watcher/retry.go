@@ -62,7 +62,7 @@ func (ws *Workspace) TakeAsIs(s Settings, hands Hands, book, name string) error 
 	now := time.Now()
 	for range looksMin {
 		d.scanAll(now)
-		now = now.Add(d.quiet)
+		now = now.Add(d.quiet())
 	}
 	var t *tracked
 	if state := d.folders[book]; state != nil {

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path/filepath"
 )
 
@@ -64,12 +63,20 @@ func (d *daemon) isOwnRecording(j *job, s shelf) (bool, error) {
 // sound.
 func (d *daemon) archived(j *job, s shelf, paper recipe) (list []jobRaw, err error) {
 	for _, r := range paper.Raws {
-		path := filepath.Join(d.ws.Archive, s.Book, r.ArchivedAs)
-		if j.Ask.Kind != Rename && !exists(path) {
-			return nil, refuse("%s also needs %s from the archive, which is not there any more; put it back, or drop all takes again",
-				Plain(j.Chapter), Plain(r.ArchivedAs))
+		at := d.ws.archivedRaw(s.Book, r)
+		if j.Ask.Kind != Rename {
+			says, err := d.readable(at, r)
+			switch {
+			case err != nil:
+				return nil, err
+			case says != "":
+				return nil, &RefusedError{Says: says, Away: true}
+			case !exists(at.path):
+				return nil, refuse("%s also needs %s from the archive, which is not there any more; put it back, or drop all takes again",
+					Plain(j.Chapter), Plain(r.ArchivedAs))
+			}
 		}
-		list = append(list, jobRaw{recipeRaw: r, path: path})
+		list = append(list, jobRaw{recipeRaw: r, path: at.path})
 	}
 	return list, nil
 }
@@ -81,13 +88,8 @@ func (d *daemon) recipePath(s shelf, revision int) string {
 // bytesFor returns how many bytes of recordings an Ask has made again.
 func (d *daemon) bytesFor(f Filed, ask Ask) (n int64, err error) {
 	if ask.Kind != CutSample {
-		return f.rawBytes(d.ws), nil
+		return d.ws.rawBytes(f.In, f.raws), nil
 	}
 	of, err := d.ws.shelf(f.Book, ask.Of, endingMP3)
-	for _, r := range of.Raws {
-		if info, err := os.Lstat(filepath.Join(d.ws.Archive, of.Book, r.ArchivedAs)); err == nil {
-			n += info.Size()
-		}
-	}
-	return n, err
+	return d.ws.rawBytes(of.Book, of.Raws), err
 }

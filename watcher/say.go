@@ -28,6 +28,13 @@ type Event struct {
 	Share         float64
 	Took          time.Duration
 	Verdict, Says string
+	// Of a Finished: which revision it is now, what was done in a few words, the names of
+	// the checks that failed, and how many seconds of recordings became how many of chapter.
+	// Where nothing was made of recordings, such as for Retag, the last three are empty.
+	Revision         int
+	Did              string
+	Missed           []string
+	RawsS, FinishedS float64
 	// Ask is what was asked for, of a Finished that no recording led to.
 	Ask AskKind
 }
@@ -42,10 +49,10 @@ func (d *daemon) tell(e Event) {
 	d.set.Notice(e)
 }
 
-// info writes one line about a file or a chapter. Names in the line itself
-// must have gone through plain; the fields carry them as they are.
-func (d *daemon) info(name, book, line string) {
-	d.log.Info(line, zap.String("name", name), zap.String("book", book))
+// about are the fields of a line about a chapter. Names in the line itself must have gone
+// through Plain; the fields carry them as they are.
+func about(book, chapter string, raws ...string) []zap.Field {
+	return []zap.Field{zap.String("book", book), zap.String("chapter", chapter), zap.Strings("raws", raws)}
 }
 
 // say writes a line about a file or a chapter unless the last one about it was

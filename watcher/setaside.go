@@ -86,7 +86,7 @@ func (d *daemon) setAside(ctx context.Context, j *job, says string) error {
 		return err
 	}
 	p.Steps = append(p.Steps, moves...)
-	if err := d.writePlan(j, p); err != nil {
+	if p, err = d.writePlan(j, p); err != nil {
 		return err
 	}
 	return d.carryOut(ctx, j, p)
@@ -143,7 +143,8 @@ func (d *daemon) solved(p *plan, j *job, s shelf) error {
 			return err
 		}
 		if kept := d.stillAside(book, report); kept != "" {
-			d.info(kept, j.Book, fmt.Sprintf("%s: an earlier recording of this name still lies in setaside; it is kept", Plain(kept)))
+			d.log.Info(fmt.Sprintf("%s: an earlier recording of this name still lies in setaside; it is kept", Plain(kept)),
+				about(j.Book, j.Chapter, kept)...)
 			continue
 		}
 		if err := d.removeText(p, at(".json")); err != nil {

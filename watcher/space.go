@@ -5,6 +5,8 @@ import (
 	"math"
 	"runtime"
 	"runtime/debug"
+
+	"go.uber.org/zap/zapcore"
 )
 
 // What a chapter needs on disk: an hour of sound is 635 MB of
@@ -58,9 +60,10 @@ func (d *daemon) hasRoom(need room) bool {
 		}
 		free, err := freeBytes(part.path)
 		if err != nil {
-			d.log.Warn("cannot tell how full the disk is", failure(err)...)
+			d.say(part.path, "space", zapcore.WarnLevel, "cannot tell how full the disk is", failure(err)...)
 			continue
 		}
+		delete(d.said, part.path)
 		if want := part.need + d.set.FreeMarginBytes; free < want {
 			if !d.paused {
 				d.log.Warn(fmt.Sprintf("paused: the disk is nearly full. %s are free and %s are needed; "+

@@ -102,14 +102,14 @@ func (ws *Workspace) waiting(s Settings, hands Hands) ([]Wait, error) {
 		return nil, err
 	}
 	lines := &lineCollector{}
-	s.Notice, s.unlocked = nil, true
+	s.Notice, s.Share, s.Vitals, s.unlocked = nil, nil, nil, true
 	d := newDaemon(ws, s.withDefaults(), hands, zap.New(lines))
 	now := time.Now()
 	for range looksMin {
 		d.scanAll(now)
-		now = now.Add(3 * d.quiet / looksMin)
+		now = now.Add(3 * d.quiet() / looksMin)
 	}
-	now = now.Add(3 * d.quiet)
+	now = now.Add(3 * d.quiet())
 	d.gather(now)
 	out := lines.waits
 	told := map[string]bool{}
@@ -166,7 +166,7 @@ func (d *daemon) untold(told map[string]bool, now time.Time) (out []Wait) {
 		for name, t := range state.files {
 			switch {
 			case told[filepath.Join(folder, name)]:
-			case t.seen.settled(now, d.quiet):
+			case t.seen.settled(now, d.quiet()):
 				out = append(out, Wait{Book: folder, Name: name, Says: "complete, taken together with the rest of its chapter, which is not ready yet"})
 			default:
 				out = append(out, Wait{Book: folder, Name: name, Says: "waiting, it is still being written"})
@@ -197,6 +197,12 @@ func (l *lineCollector) Write(e zapcore.Entry, fields []zapcore.Field) error {
 		switch f.Key {
 		case "name":
 			w.Name = f.String
+		case "raws":
+			read := zapcore.NewMapObjectEncoder()
+			f.AddTo(read)
+			if raws, _ := read.Fields["raws"].([]any); len(raws) == 1 {
+				w.Name, _ = raws[0].(string)
+			}
 		case "book", "folder":
 			w.Book = f.String
 		case "error":
@@ -231,6 +237,9 @@ func (ws *Workspace) making() ([]Making, error) {
 			continue // gone meanwhile, or none of ours: audit tells of it
 		}
 		j := jobOf(dir, o)
+		if j.Ask != nil && j.Ask.Kind == shelve {
+			continue // nothing is made
+		}
 		m := Making{Book: j.Book, Chapter: j.label(), Alone: !ownerLives(dir)}
 		var p progressPaper
 		if readJSON(j.path(progressFile), &p) == nil {

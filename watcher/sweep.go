@@ -45,7 +45,8 @@ func (d *daemon) sweep(now time.Time) {
 }
 
 // sweepTrials deletes the empty files by which an earlier run on this computer tried
-// whether the inbox and working lie on one disk, and died at that moment.
+// whether the inbox and working lie on one disk, and died at that moment; and those of a
+// probe.
 func (d *daemon) sweepTrials() {
 	names, err := namesIn(d.ws.Inbox)
 	if err != nil {
@@ -54,7 +55,7 @@ func (d *daemon) sweepTrials() {
 	for _, name := range names {
 		path := filepath.Join(d.ws.Inbox, name)
 		info, err := os.Lstat(path)
-		if err == nil && d.locked && d.store.IsOwnTemp(name) && info.Mode().IsRegular() && info.Size() == 0 {
+		if err == nil && d.locked && d.store.IsOwnTemp(name) && info.Mode().IsRegular() && (info.Size() == 0 || isProbeFile(name, info)) {
 			d.remove(path, false)
 		}
 	}

@@ -8,7 +8,9 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -37,6 +39,16 @@ type Settings struct {
 	PollOnly bool
 	// Notice, if set, is told what happens, one event at a time.
 	Notice func(Event)
+	// Begun, if set, is called once the workspace is held, and what an earlier run left half
+	// written is swept away: others may write into finished from then on.
+	Begun func()
+	// Share, if set, is what this workspace shares with others of the computer.
+	Share *Share
+	// Vitals, if set, tell from moment to moment how the daemon is.
+	Vitals *Vitals
+	// Changes, if set, brings other settings: of what it brings, Quiet, NetworkQuiet,
+	// UnfinishedWait, Rescan, Jobs and RawMaxBytes hold from then on.
+	Changes <-chan Settings
 	// LockDir is where the lock of this computer lies: the user's own runtime
 	// or cache folder.
 	LockDir string
@@ -75,15 +87,15 @@ func (s Settings) withDefaults() Settings {
 // daemon is one Run. Everything in it belongs to the goroutine of loop, except
 // what says otherwise.
 type daemon struct {
-	ws     *Workspace
-	set    Settings      // never changed
-	hands  Hands         // never changed
-	log    *zap.Logger   // safe everywhere
-	store  durable.Store // safe everywhere
-	me     owner         // never changed
-	locked bool          // never changed
-	quiet  time.Duration // never changed
-	mounts []mount       // never changed
+	ws      *Workspace
+	set     Settings      // changed by change alone; others read what that leaves alone
+	hands   Hands         // never changed
+	log     *zap.Logger   // safe everywhere
+	store   durable.Store // safe everywhere
+	me      owner         // never changed
+	locked  bool          // never changed
+	quietNS atomic.Int64  // read by quiet, which is safe everywhere
+	mounts  []mount       // never changed
 
 	telling sync.Mutex // held during set.Notice
 
@@ -100,6 +112,8 @@ type daemon struct {
 	leases    map[string]stale
 	paused    bool
 	jobs      int
+	sharer    *sharer              // of set.Share
+	since     map[string]time.Time // when what waits was first seen, by its path
 	nextScan  time.Time
 	dirtyAt   time.Time // when to look into the dirty folders; zero: none
 	nextBeat  time.Time
@@ -144,6 +158,8 @@ func Run(ctx context.Context, ws *Workspace, s Settings, hands Hands, log *zap.L
 		defer release()
 	}
 	d := newDaemon(ws, s, hands, log)
+	defer d.sharer.leave()
+	defer s.Vitals.ended()
 	if !s.unlocked {
 		base, err := lockBase(ws, s.LockDir)
 		if err != nil {
@@ -161,24 +177,21 @@ func Run(ctx context.Context, ws *Workspace, s Settings, hands Hands, log *zap.L
 	log.Info("watching " + Plain(ws.Inbox))
 	d.listen()
 	d.sweep(time.Now())
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		d.loop(ctx)
-		if d.hints != nil {
-			d.hints.close()
-		}
-	}()
+	if s.Begun != nil {
+		s.Begun()
+	}
+	done := make(chan error, 1)
+	go func() { done <- d.runLoop(ctx) }()
 	select {
-	case <-done:
-		return nil
+	case err := <-done:
+		return err
 	case <-ctx.Done():
 	}
 	late := time.NewTimer(stopPatience)
 	defer late.Stop()
 	select {
-	case <-done:
-		return nil
+	case err := <-done:
+		return err
 	case <-late.C:
 		return ErrSlowStop
 	}
@@ -191,16 +204,35 @@ func newDaemon(ws *Workspace, s Settings, hands Hands, log *zap.Logger) *daemon 
 	d := &daemon{
 		ws: ws, set: s, hands: hands, log: log, me: me, locked: !s.unlocked,
 		store: durable.Store{FS: s.fs, Tag: shortHash(me.Host, 4)},
-		quiet: s.Quiet, jobs: jobsAtOnce(s.Jobs),
+		jobs:  jobsAtOnce(s.Jobs), sharer: s.Share.join(), since: map[string]time.Time{},
 		folders: map[string]*folderState{}, said: map[string]string{}, blocked: map[string]string{},
 		running: map[string]*job{}, promised: map[string]room{}, leases: map[string]stale{},
 		results: make(chan result), troubles: map[string]string{},
 		mounts: ws.mounts(),
 	}
-	if s.PollOnly || isNetwork(ws.Inbox) {
-		d.quiet = s.NetworkQuiet
-	}
+	d.setQuiet()
 	return d
+}
+
+// quiet is how long a file of the inbox must not have changed.
+func (d *daemon) quiet() time.Duration { return time.Duration(d.quietNS.Load()) }
+
+func (d *daemon) setQuiet() {
+	quiet := d.set.Quiet
+	if d.set.PollOnly || isNetwork(d.ws.Inbox) {
+		quiet = d.set.NetworkQuiet
+	}
+	d.quietNS.Store(int64(quiet))
+}
+
+// change takes over other settings.
+func (d *daemon) change(s Settings) {
+	s = s.withDefaults()
+	d.set.Quiet, d.set.NetworkQuiet, d.set.UnfinishedWait = s.Quiet, s.NetworkQuiet, s.UnfinishedWait
+	d.set.Rescan, d.set.RawMaxBytes = s.Rescan, s.RawMaxBytes
+	d.jobs = jobsAtOnce(s.Jobs)
+	d.setQuiet()
+	d.nextScan = time.Time{}
 }
 
 // listen starts notifications where they are of use.
@@ -234,6 +266,29 @@ func (d *daemon) tryRename() error {
 // debounce gathers the notifications of one copy into one look. Our choice.
 const debounce = 250 * time.Millisecond
 
+// runLoop is loop, out of which a panic comes as an error: it must not end the other
+// workspaces of the process. What is in work ends, and goes on at the next Run.
+func (d *daemon) runLoop(ctx context.Context) (err error) {
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	defer func() {
+		if v := recover(); v != nil {
+			stop()
+			for left := len(d.running); left > 0; {
+				if r := <-d.results; !r.claimed {
+					left--
+				}
+			}
+			err = &panicError{v, debug.Stack()}
+		}
+		if d.hints != nil {
+			d.hints.close()
+		}
+	}()
+	d.loop(ctx)
+	return nil
+}
+
 // loop is the one goroutine that owns the state.
 func (d *daemon) loop(ctx context.Context) {
 	timer := time.NewTimer(0)
@@ -252,11 +307,16 @@ func (d *daemon) loop(ctx context.Context) {
 				d.dirtyAt = time.Now().Add(max(debounce, 4*d.lookTook)) // most of the time is for work
 			}
 		case <-timer.C:
+		case <-d.sharer.woken():
+		case s := <-d.set.Changes:
+			d.change(s)
 		}
 		now := time.Now()
+		d.set.Vitals.alive()
 		d.look(now)
 		d.beat(now)
 		d.dispatch(ctx, now)
+		d.takeVitals(now)
 		timer.Reset(max(d.nextWake(now).Sub(now), time.Millisecond))
 	}
 	d.stop(ctx)
@@ -281,6 +341,7 @@ func (d *daemon) look(now time.Time) {
 		d.dirtyAt = time.Time{}
 		folders, all, lost := d.hints.take()
 		if lost != nil {
+			d.set.Vitals.scanFailed()
 			d.log.Info("the system could not tell of all that happened in the inbox; everything is looked at anew", zap.Error(lost))
 		}
 		if all {
@@ -334,6 +395,9 @@ func (d *daemon) nextWake(now time.Time) time.Time {
 	if len(d.owned)+len(d.running) > 0 {
 		sooner(d.nextBeat)
 	}
+	if d.sharer.wants() {
+		sooner(now.Add(turnPause))
+	}
 	return next
 }
 
@@ -357,7 +421,7 @@ func (d *daemon) adoptAll(now time.Time) {
 			d.log.Error("what an earlier run left in working cannot be taken up", append(failure(err), zap.String("job", name))...)
 			continue
 		}
-		d.log.Info("going on with "+j.label(), zap.String("book", j.Book), zap.String("chapter", j.Chapter))
+		d.log.Info("going on with "+j.label(), about(j.Book, j.Chapter, j.names()...)...)
 		delete(d.leases, dir)
 		j.retryAt = now.Add(j.patience())
 		d.owned = append(d.owned, j)

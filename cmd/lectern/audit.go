@@ -61,7 +61,11 @@ func printAudit(show *show, a watcher.Audit) {
 	if n.Finished == 1 {
 		files = "with its file"
 	}
-	show.line("%s: %s, %s, %s %s, %s in work; %.1f GB read.", verdict, counted(n.Raws, "recording"),
+	recordings := counted(n.Raws, "recording")
+	if n.Shelved > 0 {
+		recordings += fmt.Sprintf(" and %d shelved", n.Shelved)
+	}
+	show.line("%s: %s, %s, %s %s, %s in work; %.1f GB read.", verdict, recordings,
 		counted(n.Recipes, "recipe"), counted(n.Finished, "report"), files, counted(n.Jobs, "job"), float64(n.Bytes)/1e9)
 }
 

@@ -102,7 +102,7 @@ func runDemo(ctx context.Context, w io.Writer, ws *watcher.Workspace, settings c
 	}
 	h := newHands(ws, settings, nil, zap.NewNop())
 	ended := make(chan error, 1)
-	go func() { ended <- watchAndKeep(ctx, newLibrary(ws, settings, h, zap.NewNop()), set) }()
+	go func() { ended <- watchAndKeep(ctx, newLibrary(ws, h, zap.NewNop()), set) }()
 
 	fmt.Fprintf(w, "Dropping %q into the inbox of %q, slowly\n", demoChapter+".wav", demoBook)
 	if err := dropSlowly(ctx, filepath.Join(ws.Inbox, demoBook, demoChapter+".wav")); err != nil {

@@ -62,7 +62,7 @@ func (l *library) handOver(wanted string) (h *book.Handover, name string, err er
 	if err != nil {
 		return nil, "", err
 	}
-	status, err := l.ws.Status(l.watch, l.hands.forWatcher())
+	status, err := l.ws.Status(l.hands.watch(), l.hands.forWatcher())
 	if err != nil {
 		return nil, "", err
 	}
@@ -92,7 +92,19 @@ func (l *library) handOver(wanted string) (h *book.Handover, name string, err er
 				return nil, "", fmt.Errorf("write down what is handed over: %w", err)
 			}
 		}
+		if err := l.ws.WriteDiary(folder, now, diaryOfHandover(h, name)); err != nil {
+			return nil, "", fmt.Errorf("%s is written down in handover/%s.txt, but the diary does not tell of it: %w", h.Book, name, err)
+		}
 		return h, name, nil
 	}
 	return nil, "", wrongUsage("nothing is finished of a book %q; the names are those of the folders in finished", wanted)
+}
+
+// diaryOfHandover tells, in a line of diary, what was handed over.
+func diaryOfHandover(h *book.Handover, name string) string {
+	says := fmt.Sprintf("handed over: %s, %.2f finished hours, as handover/%s.txt tells", counted(len(h.Files), "file"), float64(h.FinishedHours), name)
+	if n := len(h.ToDo); n > 0 {
+		says += fmt.Sprintf("; %s still to do", counted(n, "thing"))
+	}
+	return says
 }

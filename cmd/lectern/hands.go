@@ -8,6 +8,7 @@ import (
 	"io"
 	"io/fs"
 	"path/filepath"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -24,14 +25,35 @@ import (
 // hands are the audio side of the daemon, in the shape the watcher wants.
 type hands struct {
 	ws    *watcher.Workspace
-	set   config.Settings
+	live  *live
 	flags []string // of --set; they go over a book's own settings too
 	log   *zap.Logger
+}
+
+// live are the settings in force, which a running daemon may be told to read anew. It may
+// be used from anywhere.
+type live struct{ at atomic.Pointer[inForce] }
+
+type inForce struct {
+	set   config.Settings
 	names takes.Names
 }
 
+func (l *live) change(set config.Settings) { l.at.Store(&inForce{set, takes.NewNames(set.Names)}) }
+
+// set are the workspace's settings just now.
+func (h hands) set() config.Settings { return h.live.at.Load().set }
+
+// names read the files' names by these settings.
+func (h hands) names() takes.Names { return h.live.at.Load().names }
+
+// watch says by these settings how patiently the daemon waits.
+func (h hands) watch() watcher.Settings { return watchSettings(h.set().Watch) }
+
 func newHands(ws *watcher.Workspace, set config.Settings, flags []string, log *zap.Logger) hands {
-	return hands{ws: ws, set: set, flags: flags, log: log, names: takes.NewNames(set.Names)}
+	h := hands{ws: ws, live: &live{}, flags: flags, log: log}
+	h.live.change(set)
+	return h
 }
 
 func (h hands) forWatcher() watcher.Hands {
@@ -99,7 +121,7 @@ func walkFile(path string) (wav.Info, error) {
 
 // sortName reads a file's name.
 func (h hands) sortName(_, name string) watcher.Sorted {
-	n := h.names.Parse(name)
+	n := h.names().Parse(name)
 	s := watcher.Sorted{Chapter: n.Chapter, Key: watcher.Fold(n.Chapter), Role: n.Role, Number: n.Number}
 	if n.CopyOf != "" {
 		s.CopyOf = n.CopyOf
@@ -212,7 +234,17 @@ func papersOf(r *report.Report, recipeFile *report.RecipeFile) (watcher.Papers, 
 	if err != nil {
 		return watcher.Papers{}, err
 	}
-	p := watcher.Papers{Report: text, Recipe: recipe, Verdict: r.Verdict, Says: r.Summary()}
+	p := watcher.Papers{
+		Report: text, Recipe: recipe, Verdict: r.Verdict, Says: r.Summary(), FinishedS: float64(r.Finished.DurationS),
+	}
+	for _, c := range r.Checks {
+		if !c.Pass {
+			p.Missed = append(p.Missed, c.Name)
+		}
+	}
+	for _, raw := range r.Raws {
+		p.RawsS += float64(raw.DurationS)
+	}
 	if letter := r.Letter(); letter != "" {
 		p.PleaseRead = []byte(letter)
 	}
@@ -225,7 +257,7 @@ func papersOf(r *report.Report, recipeFile *report.RecipeFile) (watcher.Papers, 
 // archive.
 func (h hands) bookSettings(book, filed string) (config.Chapter, error) {
 	if book == "" {
-		return h.set.Chapter, nil
+		return h.set().Chapter, nil
 	}
 	now, err := h.settingsNow(book)
 	if err != nil {
@@ -243,7 +275,7 @@ func (h hands) bookSettings(book, filed string) (config.Chapter, error) {
 
 // settingsNow returns lectern.toml with the book's about.toml over it.
 func (h hands) settingsNow(book string) (config.Chapter, error) {
-	now := h.set.Chapter
+	now := h.set().Chapter
 	if book == "" {
 		return now, nil
 	}

@@ -10,6 +10,7 @@ import (
 
 	"lectern/config"
 	"lectern/pipeline"
+	"lectern/pipeline/report"
 	"lectern/pipeline/takes"
 	"lectern/watcher"
 )
@@ -81,5 +82,22 @@ func TestCompleteWaitsForWhatIsBlank(t *testing.T) {
 		if got := complete(path); got.State != c.want {
 			t.Errorf("%s: %+v, want state %d", c.name, got, c.want)
 		}
+	}
+}
+
+// The figures that a service counts are those of the report.
+func TestPapersTellTheFigures(t *testing.T) {
+	r := &report.Report{
+		Verdict: report.Fail,
+		Checks:  []report.Check{{Name: "rms", Pass: true}, {Name: "noise_floor"}, {Name: "room_tone"}},
+		Raws:    []report.Raw{{DurationS: 10}, {DurationS: 2.5}},
+	}
+	r.Finished.DurationS = 11
+	p, err := papersOf(r, &report.RecipeFile{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !slices.Equal(p.Missed, []string{"noise_floor", "room_tone"}) || p.RawsS != 12.5 || p.FinishedS != 11 || p.Verdict != report.Fail {
+		t.Errorf("papers: missed %q, %v s of %v s, %s", p.Missed, p.FinishedS, p.RawsS, p.Verdict)
 	}
 }

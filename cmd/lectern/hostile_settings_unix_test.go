@@ -57,7 +57,7 @@ func TestSettingsNowReadsFilesOnly(t *testing.T) {
 		if err := errors.Join(os.Mkdir(filepath.Join(inbox, "other"), 0o750), make(filepath.Join(inbox, "Tides"))); err != nil {
 			t.Fatal(what, err)
 		}
-		h := hands{ws: &watcher.Workspace{Root: root, Inbox: inbox}, set: config.Default()}
+		h := newHands(&watcher.Workspace{Root: root, Inbox: inbox}, config.Default(), nil, nil)
 		var bad *watcher.BadRaw
 		if got, err := h.settingsNow("Tides"); !errors.As(err, &bad) || !strings.Contains(bad.Says, "is a link or a device") {
 			t.Errorf("%s: head_s is %v, and it says: %v", what, got.Delivery.HeadS, err)
@@ -98,7 +98,7 @@ func TestSettingsNowWhileTheFolderIsSwapped(t *testing.T) {
 			}
 		}
 	}()
-	h := hands{ws: &watcher.Workspace{Root: root, Inbox: filepath.Join(root, "inbox")}, set: config.Default()}
+	h := newHands(&watcher.Workspace{Root: root, Inbox: filepath.Join(root, "inbox")}, config.Default(), nil, nil)
 	read, refused := 0, 0
 	for tries := 0; tries < 1_000_000 && (read < 1000 || refused < 1000); tries++ {
 		switch got, err := h.settingsNow("Tides"); {

@@ -51,7 +51,7 @@ already is left as it is.`,
 Finished chapters appear in %[4]s, your recordings go to %[5]s.
 `, root, filepath.Join(root, watcher.SettingsFile), filepath.Join(root, "inbox"),
 				filepath.Join(root, "finished"), filepath.Join(root, "archive"))
-			return nil
+			return warnOf(newShow(cmd.ErrOrStderr()), args[0])
 		},
 	}
 	cmd.Flags().StringVar(&book, "book", "", "the name of a book to make a folder for")
@@ -79,6 +79,18 @@ func initBook(show *show, root, name string) error {
 		return fmt.Errorf("write about.toml: %w", err)
 	}
 	show.line("Wrote %s. Open it, and write into it what you know of the book.", path)
+	return nil
+}
+
+// warnOf tells, in one sentence, what is wrong with the place of a new workspace.
+func warnOf(show *show, root string) error {
+	ws, settings, err := openWorkspace(root, nil)
+	if err != nil {
+		return err
+	}
+	if says := probeWarning(ws, watchSettings(settings.Watch)); says != "" {
+		show.line("! %s", says)
+	}
 	return nil
 }
 

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"go.uber.org/zap"
@@ -48,7 +49,7 @@ func (l *library) forget() {
 // keep makes the library anew whenever something may have changed: when it is woken, and
 // at every rescan, since commands and people change things too. It ends with ctx, after
 // one last look.
-func (l *library) keep(ctx context.Context, every time.Duration) {
+func (l *library) keep(ctx context.Context) {
 	for {
 		l.pass(ctx)
 		select {
@@ -61,7 +62,7 @@ func (l *library) keep(ctx context.Context, every time.Duration) {
 			case <-time.After(gatherPause):
 			}
 			l.forget()
-		case <-time.After(every):
+		case <-time.After(l.hands.watch().Rescan):
 		}
 	}
 }
@@ -86,13 +87,14 @@ func (l *library) pass(ctx context.Context) {
 	}
 }
 
-// tell logs what went wrong, each sort of it once until it is over.
+// tell logs what went wrong, once until it is over: the disk that is off makes one error
+// after another.
 func (l *library) tell(err error) {
 	says := ""
 	if err != nil && !errors.Is(err, context.Canceled) {
 		says = err.Error()
 	}
-	if says != "" && says != l.said {
+	if says != "" && l.said == "" {
 		l.log.Warn("the pages over the books could not be made; it is tried again by itself", zap.Error(err))
 	}
 	l.said = says
@@ -184,20 +186,35 @@ func (l *library) ask(ctx context.Context, s *shelf, chapter string, ask watcher
 	}
 	delete(l.seen, s.folder) // looked at again in any case
 	f := watcher.Filed{Book: s.name, Chapter: chapter, In: s.folder, Ending: ".mp3"}
-	out, err := watcher.Do(ctx, l.ws, l.watch, l.hands.forWatcher(), zap.NewNop(), f, ask)
+	out, err := watcher.Do(ctx, l.ws, l.hands.watch(), l.hands.forWatcher(), zap.NewNop(), f, ask)
 	var refused *watcher.RefusedError
 	fields := []zap.Field{zap.String("book", s.name), zap.String("chapter", chapter)}
 	switch {
 	case ctx.Err() != nil:
 	case errors.As(err, &refused) && refused.Busy:
+	case errors.As(err, &refused) && refused.Away: // asked again at every look, and said once
+		if said := key + refused.Says; !done.asks[said] {
+			done.asks[said] = true
+			l.log.Warn(watcher.Plain(chapter+": "+refused.Says), fields...)
+		}
 	case errors.As(err, &refused):
 		done.asks[key] = true
-		l.log.Warn(watcher.Plain(chapter+": "+refused.Says), fields...)
+		says := watcher.Plain(refused.Says)
+		if name := watcher.Plain(chapter); !strings.Contains(says, name) {
+			says = name + ": " + says
+		}
+		if about := s.folder + "/" + chapter; l.refused[about] != key+says {
+			l.refused[about] = key + says
+			l.log.Warn(says, fields...)
+		}
 	case err != nil:
 		l.log.Warn(watcher.Plain(chapter)+": what about.toml says could not be carried out; it is tried again by itself", append(fields, zap.Error(err))...)
 	case out.Did == "unchanged":
+		delete(l.refused, s.folder+"/"+chapter)
 		done.asks[key] = true
 	default:
+		delete(l.refused, s.folder+"/"+chapter)
+		fields = append(fields, zap.Int("revision", out.Revision), zap.String("verdict", out.Verdict))
 		l.log.Info(watcher.Plain(chapter+": "+out.Did), fields...)
 		return true
 	}

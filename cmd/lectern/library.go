@@ -18,7 +18,6 @@ import (
 
 	"go.uber.org/zap"
 
-	"lectern/config"
 	"lectern/pipeline"
 	"lectern/pipeline/book"
 	"lectern/pipeline/page"
@@ -31,9 +30,7 @@ import (
 // alone, so it can be made anew at any time.
 type library struct {
 	ws    *watcher.Workspace
-	set   config.Settings
 	hands hands
-	watch watcher.Settings
 	log   *zap.Logger
 	now   func() time.Time
 	seen  map[string]seen   // by folder in finished/
@@ -53,12 +50,15 @@ type library struct {
 	// settled are the asks that led to nothing, by the book's folder: they are not asked again
 	// until something of the book is another.
 	settled map[string]settled
+	// refused is the last ask about a chapter, with what was said of it, by its book's folder and
+	// its name: the same is not said again.
+	refused map[string]string
 }
 
-func newLibrary(ws *watcher.Workspace, set config.Settings, h hands, log *zap.Logger) *library {
+func newLibrary(ws *watcher.Workspace, h hands, log *zap.Logger) *library {
 	return &library{
-		ws: ws, set: set, hands: h, watch: watchSettings(set.Watch), log: log, now: time.Now,
-		seen: map[string]seen{}, settled: map[string]settled{}, wake: make(chan struct{}, 1), woken: map[string]bool{},
+		ws: ws, hands: h, log: log, now: time.Now,
+		seen: map[string]seen{}, settled: map[string]settled{}, refused: map[string]string{}, wake: make(chan struct{}, 1), woken: map[string]bool{},
 	}
 }
 
@@ -88,7 +88,7 @@ func (l *library) pending(name string, status watcher.Status) (waiting, setAside
 	isOurs := func(other string) bool { return watcher.Fold(other) == watcher.Fold(name) }
 	for _, w := range status.Waiting {
 		if isOurs(w.Book) {
-			waiting = append(waiting, book.Pending{Name: l.hands.names.Parse(w.Name).Chapter, Says: w.Says})
+			waiting = append(waiting, book.Pending{Name: l.hands.names().Parse(w.Name).Chapter, Says: w.Says})
 		}
 	}
 	for _, m := range status.Making {
@@ -98,7 +98,7 @@ func (l *library) pending(name string, status watcher.Status) (waiting, setAside
 	}
 	for _, a := range status.SetAside {
 		if isOurs(a.Book) {
-			setAside = append(setAside, book.Pending{Name: l.hands.names.Parse(a.Name).Chapter, Says: a.Says})
+			setAside = append(setAside, book.Pending{Name: l.hands.names().Parse(a.Name).Chapter, Says: a.Says})
 		}
 	}
 	return waiting, setAside
@@ -110,7 +110,7 @@ func (l *library) write(s *shelf, b *book.Book, anew bool) error {
 		return nil
 	}
 	table, list, drawn := &bytes.Buffer{}, &bytes.Buffer{}, &bytes.Buffer{}
-	separator := l.set.Book.Separator()
+	separator := l.hands.set().Book.Separator()
 	err := errors.Join(
 		book.WriteCSV(table, b, separator),
 		book.WriteListen(list, b, s.reports()),
@@ -255,7 +255,7 @@ const statusLasts = time.Minute
 
 func (l *library) statusNow() (watcher.Status, error) {
 	if now := l.now(); l.statusAt.IsZero() || now.Sub(l.statusAt) >= statusLasts {
-		status, err := l.ws.Status(l.watch, l.hands.forWatcher())
+		status, err := l.ws.Status(l.hands.watch(), l.hands.forWatcher())
 		if err != nil {
 			return watcher.Status{}, err
 		}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"syscall"
 	"testing"
 
 	"lectern/config"
@@ -33,9 +34,18 @@ func TestHeed(t *testing.T) {
 	ctx, cancel := context.WithCancel(context.Background())
 	signals := make(chan os.Signal)
 	codes := make(chan int)
-	go heed(signals, cancel, func(code int) { codes <- code })
+	hang := &hangups{c: make(chan struct{}, 1)}
+	go heed(signals, hang, cancel, func(code int) { codes <- code })
 
-	signals <- os.Interrupt
+	reload := wantHangups(withHangups(ctx, hang))
+	signals <- syscall.SIGHUP
+	<-reload
+	if ctx.Err() != nil {
+		t.Fatal("a wanted SIGHUP stopped the program")
+	}
+	hang.wanted.Store(false)
+
+	signals <- syscall.SIGHUP
 	<-ctx.Done()
 	select {
 	case code := <-codes:

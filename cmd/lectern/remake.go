@@ -98,7 +98,7 @@ its new name in the same book, without an ending.`,
 			return err
 		}
 		name := strings.TrimSpace(args[1])
-		switch n := a.hands.names.Parse(name + ".wav"); {
+		switch n := a.hands.names().Parse(name + ".wav"); {
 		case name == "" || strings.ContainsAny(name, `/\`):
 			return wrongUsage("%q cannot be the name of a chapter; give its name alone, without a folder", args[1])
 		case n.Chapter != name || n.Role != takes.Chapter || n.CopyOf != "":
@@ -150,7 +150,6 @@ func (a *asker) endWith(ctx context.Context, code int) error {
 type asker struct {
 	ws      *watcher.Workspace
 	hands   hands
-	watch   watcher.Settings
 	library *library
 	show    *show
 }
@@ -163,8 +162,8 @@ func newAsker(cmd *cobra.Command, dir string, set []string) (*asker, error) {
 	log := newLog(cmd.ErrOrStderr(), false)
 	h := newHands(ws, settings, set, log)
 	return &asker{
-		ws: ws, watch: watchSettings(settings.Watch), show: newShow(cmd.OutOrStdout()),
-		hands: h, library: newLibrary(ws, settings, h, log),
+		ws: ws, show: newShow(cmd.OutOrStdout()),
+		hands: h, library: newLibrary(ws, h, log),
 	}, nil
 }
 
@@ -181,7 +180,7 @@ func newAskerFor(cmd *cobra.Command, dir, name string) (*asker, watcher.Filed, e
 // do carries out one ask and tells how it went; it returns what to end with.
 func (a *asker) do(ctx context.Context, f watcher.Filed, ask watcher.Ask) int {
 	bar := a.show.bar(f.Chapter)
-	set := a.watch
+	set := a.hands.watch()
 	set.Notice = func(e watcher.Event) {
 		if e.Kind == watcher.Progress {
 			bar.set(e.Share)

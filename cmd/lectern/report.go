@@ -68,5 +68,5 @@ func openLibrary(cmd *cobra.Command, dir string) (*library, error) {
 		return nil, err
 	}
 	log := newLog(cmd.ErrOrStderr(), false)
-	return newLibrary(ws, settings, newHands(ws, settings, nil, log), log), nil
+	return newLibrary(ws, newHands(ws, settings, nil, log), log), nil
 }

@@ -36,7 +36,7 @@ NAME is a recording, a chapter, or BOOK/NAME where several books have one of tha
 			return err
 		}
 		h := newHands(ws, settings, nil, zap.NewNop())
-		watch := watchSettings(settings.Watch)
+		watch := h.watch()
 		s, err := ws.Status(watch, h.forWatcher())
 		if err != nil {
 			return err
@@ -119,7 +119,7 @@ func say(show *show, name, done string, err error) (bool, error) {
 // isNamed tells whether a file of a book is meant by a name: its own, that without
 // the ending, that of its chapter, or one of these behind BOOK/.
 func (h hands) isNamed(book, file, name string) bool {
-	for _, n := range []string{file, strings.TrimSuffix(file, filepath.Ext(file)), h.names.Parse(file).Chapter} {
+	for _, n := range []string{file, strings.TrimSuffix(file, filepath.Ext(file)), h.names().Parse(file).Chapter} {
 		if watcher.Fold(n) == watcher.Fold(name) || watcher.Fold(book+"/"+n) == watcher.Fold(name) {
 			return true
 		}

@@ -11,6 +11,9 @@ import (
 // run carries out one command line. An error that arises before the command
 // itself begins, such as an unknown flag, is one of usage.
 func run(ctx context.Context, args []string) error {
+	if alone := calledAlone(); alone && len(args) == 0 {
+		args = []string{"start"} // a double-click
+	}
 	begun := false
 	root := newRootCmd()
 	root.PersistentPreRun = func(*cobra.Command, []string) { begun = true }
@@ -55,8 +58,11 @@ settings are wrong, and 3 if it is done but something needs your attention.`,
 	}
 	root.SetVersionTemplate("lectern {{.Version}}\n")
 	root.SetUsageTemplate(usageTemplate)
+	root.AddCommand(systemCmds()...)
 	root.AddCommand(
+		newStartCmd(),
 		newInitCmd(),
+		newProbeCmd(),
 		newWatchCmd(),
 		newMasterCmd(),
 		newCheckCmd(),
@@ -70,6 +76,7 @@ settings are wrong, and 3 if it is done but something needs your attention.`,
 		newWithdrawCmd(),
 		newReportCmd(),
 		newHandoverCmd(),
+		newShelveCmd(),
 		newDemoCmd(),
 	)
 	root.AddCommand(packagersCmds()...)
@@ -79,9 +86,10 @@ settings are wrong, and 3 if it is done but something needs your attention.`,
 // settingsFlag adds the flag --set, which changes one setting for this run.
 // Hand what it collects to config.Set.
 func settingsFlag(cmd *cobra.Command) *[]string {
-	return cmd.Flags().StringArray("set", nil,
-		"change a setting for this run, as in --set delivery.head_s=0.7; may be given several times")
+	return cmd.Flags().StringArray("set", nil, setUsage)
 }
+
+const setUsage = "change a setting for this run, as in --set delivery.head_s=0.7; may be given several times"
 
 // workspaceFlag adds the flag --workspace, for commands whose arguments name a
 // chapter and not the workspace.

@@ -27,7 +27,7 @@ changes nothing. It ends with 3 if something waits for you.`,
 			return err
 		}
 		h := newHands(ws, settings, nil, zap.NewNop())
-		s, err := ws.Status(watchSettings(settings.Watch), h.forWatcher())
+		s, err := ws.Status(h.watch(), h.forWatcher())
 		if err != nil {
 			return fmt.Errorf("status: %w", err)
 		}

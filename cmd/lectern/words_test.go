@@ -116,21 +116,25 @@ func TestSampleIsWanted(t *testing.T) {
 	}
 }
 
-// What is refused is said once, until something of the book is another.
+// What is refused is asked again when something of the book is another, and said again if
+// it is something else that is asked for.
 func TestRefusedIsAskedAgainWhenTheBookChanges(t *testing.T) {
 	ws := aWorkspace(t)
 	core, logged := observer.New(zap.WarnLevel)
 	log := zap.New(core)
-	l := newLibrary(ws, config.Default(), newHands(ws, config.Default(), nil, log), log)
+	l := newLibrary(ws, newHands(ws, config.Default(), nil, log), log)
 	s := &shelf{folder: "Tides", name: "Tides", madeOf: "one"}
 	ask := watcher.Ask{Kind: watcher.Retag, Tags: []byte("{}")}
 	for i, c := range []struct {
-		madeOf string
-		lines  int
-	}{{"one", 1}, {"one", 1}, {"two", 2}, {"two", 2}} {
-		s.madeOf = c.madeOf
+		madeOf, tags string
+		lines        int
+	}{{"one", "{}", 1}, {"one", "{}", 1}, {"two", "{}", 1}, {"two", "{}", 1}, {"three", `{"title": "Tides"}`, 2}, {"three", `{"title": "Tides"}`, 2}} {
+		s.madeOf, ask.Tags = c.madeOf, []byte(c.tags)
 		if did := l.ask(t.Context(), s, "03 The Ferry", ask); did || logged.Len() != c.lines {
 			t.Errorf("ask %d: done %v, %d lines, want %d: %v", i, did, logged.Len(), c.lines, logged.All())
+		}
+		if asked := l.settled["Tides"]; asked.madeOf != c.madeOf || len(asked.asks) != 1 {
+			t.Errorf("ask %d: asked %+v", i, asked)
 		}
 	}
 }

@@ -38,6 +38,29 @@ func (d *Disk) Open(path string) (File, error) {
 	return &diskFile{f, d}, nil
 }
 
+// Append opens a file for writing behind its end, and makes it if there is none.
+func (d *Disk) Append(path string, perm fs.FileMode) (File, error) {
+	if info, err := os.Lstat(path); err == nil && !info.Mode().IsRegular() {
+		return nil, &fs.PathError{Op: "open", Path: path, Err: ErrNotRegular}
+	}
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_WRONLY|os.O_APPEND|openFlags, perm)
+	if err != nil {
+		return nil, err
+	}
+	there, err := os.Lstat(path)
+	if err == nil {
+		var open fs.FileInfo
+		if open, err = f.Stat(); err == nil && !(open.Mode().IsRegular() && os.SameFile(open, there)) {
+			err = fmt.Errorf("open %q: swapped meanwhile: %w", path, ErrNotRegular)
+		}
+	}
+	if err != nil {
+		f.Close()
+		return nil, err
+	}
+	return &diskFile{f, d}, nil
+}
+
 // Rename gives a file or folder a new name that must be free.
 func (d *Disk) Rename(from, to string) error { return renameNew(from, to) }
 
@@ -59,6 +82,9 @@ func (d *Disk) Remove(path string) error { return os.Remove(path) }
 
 // SyncDir flushes a folder's list of names.
 func (d *Disk) SyncDir(path string) error { return d.tolerate(syncDir(path)) }
+
+// Settle flushes a file and lets the next read be one of the disk.
+func (d *Disk) Settle(path string) error { return d.tolerate(settle(path)) }
 
 // tolerate lets a flush pass that this kind of disk cannot do at all.
 func (d *Disk) tolerate(err error) error {

@@ -21,3 +21,6 @@ func renameAt(fromFD int, from string, toFD int, to string) error {
 	}
 	return err
 }
+
+// forget asks the system to drop what memory holds of a flushed file. It may decline.
+func forget(f *os.File) { _ = unix.Fadvise(int(f.Fd()), 0, 0, unix.FADV_DONTNEED) }

@@ -26,6 +26,19 @@ func syncDir(path string) error {
 	return err
 }
 
+func settle(path string) error {
+	f, err := OpenRegular(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	if err := f.Sync(); err != nil {
+		return err
+	}
+	forget(f)
+	return nil
+}
+
 func isUnsupported(err error) bool {
 	return errors.Is(err, unix.ENOTSUP) || errors.Is(err, unix.EINVAL) || errors.Is(err, unix.ENOTTY)
 }

@@ -19,6 +19,22 @@ const openFlags = 0
 // makes the rename itself wait for the disk.
 func syncDir(string) error { return nil }
 
+// settle opens for writing, without which Windows flushes nothing.
+func settle(path string) error {
+	info, err := os.Lstat(path)
+	if err == nil && !info.Mode().IsRegular() {
+		err = &fs.PathError{Op: "open", Path: path, Err: ErrNotRegular}
+	}
+	if err != nil {
+		return err
+	}
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Sync(), f.Close())
+}
+
 func isUnsupported(err error) bool {
 	return errors.Is(err, windows.ERROR_NOT_SUPPORTED) || errors.Is(err, windows.ERROR_INVALID_FUNCTION)
 }

@@ -1,10 +1,11 @@
-// Package durable holds the one safe write and the one safe move, and the one safe
-// replacement.
+// Package durable holds the one safe write and the one safe move, the one safe
+// replacement, and the one file that grows.
 //
 // After any of them returns nil the bytes are on the disk under their final name,
 // and a crash at any moment before left the final name absent or whole, never half
 // written. Write and Move overwrite nothing; Replace and Put leave, at every moment,
-// the whole old file under the name or the whole new one.
+// the whole old file under the name or the whole new one. Append alone may leave a
+// beginning of what it was to add.
 package durable
 
 import (
@@ -30,6 +31,9 @@ type FS interface {
 	// Open opens a regular file for reading. A link, a FIFO or a device is an
 	// error, never a wait.
 	Open(path string) (File, error)
+	// Append opens a file for writing behind its end, and makes it if there is none. What
+	// is there and is no regular file is an ErrNotRegular.
+	Append(path string, perm fs.FileMode) (File, error)
 	// Rename gives a file or folder a new name in one step. An existing target
 	// is an error that satisfies errors.Is(err, fs.ErrExist).
 	Rename(from, to string) error
@@ -42,11 +46,15 @@ type FS interface {
 	Replace(from, dir, name string) error
 	Remove(path string) error
 	SyncDir(path string) error
+	// Settle flushes a file that is there already and, where the system can, drops what
+	// memory holds of it, so that the next read is one of the disk.
+	Settle(path string) error
 }
 
 // File is an open file of an FS.
 type File interface {
-	io.ReadWriteCloser
+	io.ReadWriteSeeker
+	io.Closer
 	Sync() error
 }
 
@@ -150,22 +158,9 @@ func (s Store) Give(from, dir, name string) error {
 	return s.syncDirs(filepath.Join(dir, name), from)
 }
 
-// CopyAway moves by copying: the copy is flushed, read back, compared with sum
-// and named, and only then is the file at from removed.
+// CopyAway moves by copying: only once the copy has its name is the file at from removed.
 func (s Store) CopyAway(from, to, sum string, perm fs.FileMode) error {
-	source, err := s.FS.Open(from)
-	if err != nil {
-		return fmt.Errorf("open file to copy: %w", err)
-	}
-	temp, err := s.fillTemp(filepath.Dir(to), source, sum, perm)
-	source.Close() // before it is removed, which Windows refuses of an open file
-	if err != nil {
-		return fmt.Errorf("copy file: %w", err)
-	}
-	if err := s.Rename(temp, to); err != nil {
-		return fmt.Errorf("name copied file: %w", errors.Join(err, s.FS.Remove(temp)))
-	}
-	if err := s.syncDirs(to); err != nil {
+	if err := s.Copy(from, to, sum, perm); err != nil {
 		return err
 	}
 	return s.Remove(from)
@@ -213,6 +208,44 @@ func (s Store) Sum(path string) (sum string, size int64, err error) {
 		return "", 0, fmt.Errorf("sum file: %w", err)
 	}
 	return hex.EncodeToString(h.Sum(nil)), size, nil
+}
+
+// Append adds data to the end of a file, which is made if there is none, and flushes it.
+// It is one write, so that what several processes add stays apart, on one computer at
+// least. A crash may leave a part of data, or the whole of it.
+func (s Store) Append(path string, data []byte, perm fs.FileMode) error {
+	f, err := s.FS.Append(path, perm)
+	if err != nil {
+		return fmt.Errorf("open file to add to: %w", err)
+	}
+	_, err = f.Write(data)
+	if err == nil {
+		err = f.Sync()
+	}
+	if closeErr := f.Close(); err == nil {
+		err = closeErr
+	}
+	if err != nil {
+		return fmt.Errorf("add to file: %w", err)
+	}
+	return s.syncDirs(path)
+}
+
+// ReadFrom returns what a file holds from a byte on, and nothing if it ends before.
+func (s Store) ReadFrom(path string, from int64) ([]byte, error) {
+	f, err := s.FS.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("open file to read: %w", err)
+	}
+	defer f.Close()
+	if _, err := f.Seek(from, io.SeekStart); err != nil {
+		return nil, fmt.Errorf("read file: %w", err)
+	}
+	data, err := io.ReadAll(f)
+	if err != nil {
+		return nil, fmt.Errorf("read file: %w", err)
+	}
+	return data, nil
 }
 
 // fillTemp writes a temporary file in dir, reads it back and compares it with sum. It
