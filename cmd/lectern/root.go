@@ -79,6 +79,7 @@ settings are wrong, and 3 if it is done but something needs your attention.`,
 		newShelveCmd(),
 		newDemoCmd(),
 	)
+	root.AddCommand(packagersCmds()...)
 	return root
 }
 
