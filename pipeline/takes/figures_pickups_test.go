@@ -183,7 +183,9 @@ func TestPickupFigures(t *testing.T) {
 	out.row("edges in a word", f.edges)
 	t.Log(out)
 	f.wrong.atMost(t, "pickups in a wrong place", 0)
-	f.alikeWrong.atMost(t, "pickups like another place in a wrong one", 0)
+	if f.alikeWrong.got > 0 { // there may be none at all
+		t.Errorf("pickups like another place in a wrong one: %v, want none", f.alikeWrong)
+	}
 	f.taken.atMost(t, "pickups taken that have no place, or two", 0)
 	right := 50.0
 	if m.long {
