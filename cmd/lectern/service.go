@@ -88,8 +88,11 @@ func newService(set config.Service, file string, flags []string, poll bool, log 
 func (s *service) run(ctx context.Context, reload <-chan struct{}) error {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
-	if err := s.answer(s.set.Listen); err != nil {
+	if err := s.answer(s.set.Listen); err != nil && s.file == "" {
 		return err
+	} else if err != nil { // recordings come first
+		s.log.Error("nobody can be answered, and recordings are mastered all the same; free that address or name another, then reload: " + watcher.Plain(err.Error()))
+		s.set.Listen = ""
 	}
 	defer func() { s.listen.close() }()
 	s.follow(ctx, s.set.Workspaces)
