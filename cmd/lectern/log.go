@@ -27,13 +27,13 @@ func newLog(w io.Writer, asJSON bool) *zap.Logger {
 func newLogCore(w io.Writer, asJSON bool) zapcore.Core {
 	encoder := jsonEncoder(isJournal(w, os.Getenv("JOURNAL_STREAM")))
 	if isTerminal(w) && !asJSON {
-		encoder = plainLines{zapcore.NewConsoleEncoder(zapcore.EncoderConfig{
+		encoder = newPlainLines(zapcore.NewConsoleEncoder(zapcore.EncoderConfig{
 			TimeKey: "t", MessageKey: "m", LevelKey: "l", NameKey: "n",
 			EncodeName:       zapcore.FullNameEncoder,
 			EncodeTime:       zapcore.TimeEncoderOfLayout("15:04:05"),
 			EncodeLevel:      wordForTrouble,
 			ConsoleSeparator: "  ",
-		})}
+		}))
 	}
 	return zapcore.NewCore(encoder, zapcore.Lock(zapcore.AddSync(w)), zap.InfoLevel)
 }
@@ -59,13 +59,19 @@ func isTerminal(w io.Writer) bool {
 	return ok && term.IsTerminal(int(f.Fd()))
 }
 
-// plainLines leaves the fields out: the line itself says all a person needs.
-type plainLines struct{ zapcore.Encoder }
+// plainLines leaves the fields out, those that a log is given for all its lines too: the line
+// itself says all a person needs.
+type plainLines struct {
+	zapcore.Encoder                 // takes the fields
+	bare            zapcore.Encoder // never gets any
+}
 
-func (p plainLines) Clone() zapcore.Encoder { return plainLines{p.Encoder.Clone()} }
+func newPlainLines(bare zapcore.Encoder) plainLines { return plainLines{bare.Clone(), bare} }
+
+func (p plainLines) Clone() zapcore.Encoder { return plainLines{p.Encoder.Clone(), p.bare} }
 
 func (p plainLines) EncodeEntry(e zapcore.Entry, _ []zapcore.Field) (*buffer.Buffer, error) {
-	return p.Encoder.EncodeEntry(e, nil)
+	return p.bare.EncodeEntry(e, nil)
 }
 
 // jsonLines writes JSON that shows on any screen as what it is: a character of a file's

@@ -173,3 +173,14 @@ func TestLogFileThatCannotBe(t *testing.T) {
 		t.Errorf("left behind: %v, %v", files, err)
 	}
 }
+
+// TestLinesForPeopleHaveNoFields: neither those of one line nor those of all of a workspace's.
+func TestLinesForPeopleHaveNoFields(t *testing.T) {
+	encoder := newPlainLines(zapcore.NewConsoleEncoder(zapcore.EncoderConfig{MessageKey: "m", NameKey: "n", EncodeName: zapcore.FullNameEncoder, ConsoleSeparator: "  "}))
+	var out bytes.Buffer
+	log := zap.New(zapcore.NewCore(encoder, zapcore.AddSync(&out), zap.InfoLevel))
+	log.With(zap.String(fieldWorkspace, "marsh")).Named("marsh").Info("03 The Ferry: mastered", zap.String("book", "A Ledger"))
+	if got := out.String(); got != "marsh  03 The Ferry: mastered\n" {
+		t.Errorf("%q", got)
+	}
+}
