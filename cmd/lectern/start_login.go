@@ -29,7 +29,7 @@ func newLoginFile(goos, home, settings, program string) loginFile {
 			path: filepath.Join(settings, "Microsoft", "Windows", "Start Menu", "Programs", "Startup", "Lectern.cmd"),
 			text: startupScript(program),
 		}
-	case "darwin": // an agent of this user, as in launchd.plist(5)
+	case "darwin": // what launchd runs for this user: launchd.plist(5)
 		return loginFile{
 			path: filepath.Join(home, "Library", "LaunchAgents", "lectern.plist"),
 			text: agentPlist(program),

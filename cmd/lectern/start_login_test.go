@@ -11,7 +11,7 @@ import (
 )
 
 // hardPath is a program's path with all that quoting can get wrong.
-const hardPath = "/home/tam verrall/50 % \"off\" `id` $HOME \\ & <b> é/lectern"
+const hardPath = "/opt/tam verrall/50 % \"off\" `id` $HOME \\ & <b> é/lectern"
 
 // Each system's text is read back by the rules of its own format.
 func TestLoginFiles(t *testing.T) {
