@@ -291,6 +291,13 @@ func (ws *Workspace) ReadBookFile(book, name string) ([]byte, error) {
 // ErrNotRegular reports a link, a pipe or a device in place of a file.
 var ErrNotRegular = durable.ErrNotRegular
 
+// OpenFinished opens a plain file of finished by its path there, with slashes. Nothing
+// outside finished is opened, whatever links lie in it.
+func (ws *Workspace) OpenFinished(name string) (*os.File, error) {
+	name = filepath.FromSlash(name)
+	return durable.OpenBelow(ws.Finished, filepath.Dir(name), filepath.Base(name))
+}
+
 // OpenRegular opens a file for reading, never through a link and never waiting on a
 // pipe: whoever may write into a folder may put one there under any name.
 func OpenRegular(path string) (*os.File, error) { return durable.OpenRegular(path) }

@@ -7,9 +7,7 @@ import (
 	"io/fs"
 	"net"
 	"net/http"
-	"os"
 	"path"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -209,7 +207,7 @@ func (s *service) answerFile(w http.ResponseWriter, r *http.Request) {
 		http.NotFound(w, r)
 		return
 	}
-	f, err := openFinished(o.ws.Finished, name)
+	f, err := o.ws.OpenFinished(name)
 	if err != nil {
 		http.NotFound(w, r)
 		return
@@ -231,20 +229,4 @@ func isHidden(name string) bool {
 		}
 	}
 	return false
-}
-
-// openFinished opens a plain file below a folder, through no link.
-func openFinished(root, name string) (*os.File, error) {
-	at := root
-	for part := range strings.SplitSeq(path.Dir(name), "/") {
-		at = filepath.Join(at, part)
-		info, err := os.Lstat(at)
-		if err != nil {
-			return nil, err
-		}
-		if !info.IsDir() {
-			return nil, fs.ErrNotExist
-		}
-	}
-	return watcher.OpenRegular(filepath.Join(at, path.Base(name)))
 }
