@@ -49,15 +49,7 @@ func TestStoppedInMidWork(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))
 	var slowest, slowestTwice time.Duration
 	stop := func(signals ...os.Signal) (time.Duration, int) {
-		before := jobNames(t, root)
-		d := start(t, lectern, root)
-		for jobNames(t, root) == before { // taken over: the daemon is at work
-			select {
-			case err := <-d.ended:
-				t.Fatalf("the daemon ended by itself: %v\n%s", err, d.log)
-			case <-time.After(20 * time.Millisecond):
-			}
-		}
+		d := startAtWork(t, lectern, root)
 		<-time.After(time.Duration(rng.IntN(1500)) * time.Millisecond)
 		began := time.Now()
 		for _, s := range signals {
@@ -96,7 +88,7 @@ func TestStoppedInMidWork(t *testing.T) {
 	if n := len(files(t, filepath.Join(root, "finished"), ".mp3")); n > 0 {
 		t.Fatal("the take was finished between two stops: it is too short for this machine")
 	}
-	d := start(t, lectern, root)
+	d := startAtWork(t, lectern, root)
 	if err := d.cmd.Process.Signal(syscall.SIGHUP); err != nil {
 		t.Fatal(err)
 	}
@@ -118,6 +110,22 @@ func TestStoppedInMidWork(t *testing.T) {
 	}
 	t.Logf("row 12 | stopped in mid-work | %d | 0 | 0 | SIGTERM and SIGINT: 0, after %.1f s at most; two SIGTERM: after %.1f s at most; one revision",
 		terms+ints+twice, slowest.Seconds(), slowestTwice.Seconds())
+}
+
+// startAtWork starts the daemon and waits until it has taken over what is in working: a
+// signal that comes before the program hears any would end it as every other program.
+func startAtWork(t *testing.T, lectern, root string) *daemonRun {
+	t.Helper()
+	before := jobNames(t, root)
+	d := start(t, lectern, root)
+	for jobNames(t, root) == before {
+		select {
+		case err := <-d.ended:
+			t.Fatalf("the daemon ended by itself: %v\n%s", err, d.log)
+		case <-time.After(20 * time.Millisecond):
+		}
+	}
+	return d
 }
 
 // jobNames lists the folders in working. A job that is taken over gets another name.
