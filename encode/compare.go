@@ -1,53 +1,9 @@
 package encode
 
 import (
-	"context"
-	"errors"
 	"fmt"
-	"io"
 	"math"
 )
-
-// compare decodes the file and holds it against the samples that were fed.
-func compare(ctx context.Context, r io.ReaderAt, s Stream, w Written, fed Source, sink func([]float32) error) (*comparison, error) {
-	d, err := NewDecoder(r, s)
-	if err != nil {
-		return nil, err
-	}
-	c := &comparison{worst: math.Inf(1)}
-	in, out := make([]float32, samplesPerFrame), make([]float32, samplesPerFrame)
-	for done := int64(0); done < w.Samples; {
-		if ctx.Err() != nil {
-			return nil, context.Cause(ctx)
-		}
-		n := int(min(samplesPerFrame, w.Samples-done))
-		if k, err := fill(in[:n], fed); err != nil && (err != io.EOF || k < n) {
-			return nil, fmt.Errorf("read the samples again, %d of %d: %w", done+int64(k), w.Samples, err)
-		}
-		for got := 0; got < n; {
-			k, err := d.Read([][]float32{out[got:n]})
-			if err != nil {
-				return nil, fmt.Errorf("decode sample %d of %d: %w", done+int64(got), w.Samples, err)
-			}
-			got += k
-		}
-		if sink != nil {
-			if err := sink(out[:n]); err != nil {
-				return nil, err
-			}
-		}
-		c.add(in[:n], out[:n])
-		done += int64(n)
-	}
-	if n, err := fill(in[:1], fed); n != 0 || err != io.EOF {
-		return nil, errors.New("the samples read again are more than were encoded")
-	}
-	if d.Silenced > 0 {
-		return nil, fmt.Errorf("%d frames cannot be decoded", d.Silenced)
-	}
-	c.close(span{})
-	return c, nil
-}
 
 // A comparison adds up how far decoded samples lie from the fed ones, over the
 // whole and for each frame.
@@ -64,32 +20,44 @@ type comparison struct {
 	offFrame        int64
 }
 
-// A span is one frame: mean squares of the fed samples and of the difference,
-// and the largest of each.
+// A span is one frame: mean squares of the fed samples and of the difference, and the
+// largest of each; then what only the whole needs.
 type span struct {
 	fed, diff         float64
 	fedPeak, diffPeak float64
+
+	samples       int
+	fedSum, cross float64
+	diffSum       float64
+	decodedPeak   float64
 }
 
-// add takes one frame of both.
-func (c *comparison) add(fed, decoded []float32) {
-	var s span
+// newSpan compares one frame.
+func newSpan(fed, decoded []float32) span {
+	s := span{samples: len(fed)}
+	decoded = decoded[:len(fed)]
 	for i, x := range fed {
 		x, y := float64(min(1, max(-1, x))), float64(decoded[i])
-		s.fed += x * x
-		s.diff += (y - x) * (y - x)
+		d := y - x
+		s.fedSum += x * x
+		s.diffSum += d * d
+		s.cross += x * y
 		s.fedPeak = max(s.fedPeak, math.Abs(x))
-		s.diffPeak = max(s.diffPeak, math.Abs(y-x))
-		c.crossSum += x * y
-		c.decodedPeak = max(c.decodedPeak, math.Abs(y))
+		s.diffPeak = max(s.diffPeak, math.Abs(d))
+		s.decodedPeak = max(s.decodedPeak, math.Abs(y))
 	}
-	n := float64(len(fed))
-	c.samples += int64(len(fed))
-	c.fedSum += s.fed
-	c.errorSum += s.diff
+	s.fed, s.diff = s.fedSum/float64(s.samples), s.diffSum/float64(s.samples)
+	return s
+}
+
+// add takes one frame.
+func (c *comparison) add(s span) {
+	c.samples += int64(s.samples)
+	c.fedSum += s.fedSum
+	c.crossSum += s.cross
+	c.errorSum += s.diffSum
 	c.fedPeak = max(c.fedPeak, s.fedPeak)
-	s.fed /= n
-	s.diff /= n
+	c.decodedPeak = max(c.decodedPeak, s.decodedPeak)
 	c.close(s)
 	c.before, c.current = c.current, s
 	c.frames++

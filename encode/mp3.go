@@ -32,6 +32,9 @@ type Options struct {
 	BitrateKbps int // 128, 160, 192, 224, 256 or 320
 	Tags        Tags
 	DitherSeed  [32]byte // the same seed and samples give the same file
+	// Workers is on how many cores to work at once, 8 at most; 0 is as many as there are.
+	// It changes nothing in the file.
+	Workers int
 }
 
 // Written is what Write made.
@@ -83,16 +86,13 @@ func writeOrRemove(ctx context.Context, path string, f file, src Source, opt Opt
 // writeFile writes the parts in order, then the Info frame again, now that its
 // figures are known.
 func writeFile(ctx context.Context, f file, src Source, opt Options) (Written, error) {
-	c, err := newCoder(opt.BitrateKbps)
-	if err != nil {
-		return Written{}, fmt.Errorf("encode: %w", err)
-	}
+	index, _ := bitrateIndex(opt.BitrateKbps) // newCoder refuses one there is not
 	tag := opt.Tags.id3v2()
 	out := bufio.NewWriterSize(f, 1<<16)
-	if _, err := out.Write(append(tag, make([]byte, c.frameBytes)...)); err != nil {
+	if _, err := out.Write(append(tag, make([]byte, frameHeader(index, 0).size())...)); err != nil {
 		return Written{}, fmt.Errorf("write tags: %w", err)
 	}
-	w, music, err := writeAudio(ctx, out, c, src, opt)
+	w, music, err := writeAudio(ctx, out, src, opt, segmentFrames, warmFrames)
 	if err != nil {
 		return Written{}, err
 	}
@@ -133,54 +133,6 @@ func flush(f interface{ Sync() error }) error {
 type music struct {
 	bytes int64
 	crc   uint16
-}
-
-// writeAudio encodes all of src. The encoder never hands out the end of its
-// last frame, so one more frame than needed is fed, and what it gives of that
-// one is not written.
-func writeAudio(ctx context.Context, out io.Writer, c *coder, src Source, opt Options) (w Written, m music, err error) {
-	q := newQuantizer(opt.DitherSeed)
-	block := make([]float32, samplesPerFrame)
-	for ended := false; !ended || w.Frames < frameCount(w.Samples); {
-		if ctx.Err() != nil {
-			return w, m, fmt.Errorf("encode: %w", context.Cause(ctx))
-		}
-		clear(block)
-		if !ended {
-			n, err := fill(block, src)
-			if err != nil && err != io.EOF {
-				return w, m, fmt.Errorf("read samples to encode: %w", err)
-			}
-			ended = err == io.EOF
-			w.Samples += int64(n)
-		}
-		if ended && w.Samples == 0 {
-			return w, m, ErrNoSamples
-		}
-		if err := q.quantize(c.in, block); err != nil {
-			return w, m, fmt.Errorf("dither frame %d: %w", w.Frames, err)
-		}
-		if err := c.encode(); err != nil {
-			return w, m, fmt.Errorf("encode frame %d: %w", w.Frames, err)
-		}
-		for !ended || w.Frames < frameCount(w.Samples) {
-			frame, err := c.next()
-			if err != nil {
-				return w, m, fmt.Errorf("encode frame %d: %w", w.Frames, err)
-			}
-			if frame == nil {
-				break
-			}
-			if _, err := out.Write(frame); err != nil {
-				return w, m, fmt.Errorf("write audio frames: %w", err)
-			}
-			w.Frames++
-			m.bytes += int64(len(frame))
-			m.crc = crc16(m.crc, frame)
-		}
-	}
-	w.Clamped = q.clamped
-	return w, m, nil
 }
 
 // fill reads from src until dst is full or src ends, then with io.EOF.

@@ -66,7 +66,7 @@ func maxOffPart(kbps int) float64 {
 // the exact end of the file and both sha256; then the file is decoded and
 // compared with fed, which must deliver the same samples again: exact length,
 // gain, and the difference in every frame. sink, unless nil, receives the
-// decoded samples block by block.
+// decoded samples block by block, while fed is read on another goroutine.
 func Prove(ctx context.Context, path string, w Written, opt Options, fed Source, sink func([]float32) error) (Proof, error) {
 	f, err := os.Open(path)
 	if err != nil {
@@ -87,7 +87,7 @@ func Prove(ctx context.Context, path string, w Written, opt Options, fed Source,
 	if err := proveFrames(f, s, w, opt); err != nil {
 		return Proof{}, fmt.Errorf("prove frames: %w", err)
 	}
-	c, err := compare(ctx, f, s, w, fed, sink)
+	c, err := compare(ctx, f, s, w, fed, sink, opt.workers(), stretchFrames)
 	if err != nil {
 		return Proof{}, fmt.Errorf("decode MP3 to prove it: %w", err)
 	}

@@ -1,7 +1,6 @@
 package encode
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 
@@ -19,25 +18,23 @@ const (
 	gainSteps  = 4 // of 2^(1/4), 1.505 dB each: a factor of 2
 )
 
-// A coder drives the encoder one frame at a time, around the faults of its
-// version 0.1.0. Version 0.2.0 cannot be used: it counts the side information
-// of mono frames 8 bytes short.
+// A coder drives the encoder around the faults of its version 0.1.0. Version 0.2.0
+// cannot be used: it counts the side information of mono frames 8 bytes short.
 type coder struct {
-	enc        *shine.Encoder
-	in         []int16 // one frame; see newFrameBuffer
-	out        bytes.Buffer
-	frame      []byte
+	fresh, enc *shine.Encoder
 	frameBytes int // of an unpadded frame
-	pad        *padder
 }
 
-// newFrameBuffer returns room for one frame with spare room behind it. The
-// encoder walks its input with an unsafe pointer and keeps it one sample past
-// the end. A plain make([]int16, 1152) fills a 2304-byte size class exactly, so
-// that pointer would lie in the next object, and the garbage collector ends
-// the process ("found pointer to free object", which cannot be recovered) once
-// that object is free. With spare room the pointer stays in this object.
-func newFrameBuffer() []int16 { return make([]int16, samplesPerFrame+8)[:samplesPerFrame] }
+// newInput returns room for so many frames with spare room behind it. The encoder
+// walks its input with an unsafe pointer and keeps it one sample past the end. A
+// plain make([]int16, 1152) fills a 2304-byte size class exactly, so that pointer
+// would lie in the next object, and the garbage collector ends the process ("found
+// pointer to free object", which cannot be recovered) once that object is free.
+// With spare room the pointer stays in this object.
+func newInput(frames int) []int16 {
+	n := frames * samplesPerFrame
+	return make([]int16, n+8)[:n]
+}
 
 func newCoder(kbps int) (*coder, error) {
 	index, ok := bitrateIndex(kbps)
@@ -56,46 +53,69 @@ func newCoder(kbps int) (*coder, error) {
 	enc.Mpeg.FracSlotsPerFrame = 0
 	enc.Mpeg.Slot_lag = 0
 	enc.Mpeg.Padding = 0
-	return &coder{
-		enc: enc, in: newFrameBuffer(), pad: newPadder(kbps),
-		frameBytes: frameHeader(index, 0).size(),
-	}, nil
+	return &coder{fresh: enc, enc: new(shine.Encoder), frameBytes: frameHeader(index, 0).size()}, nil
 }
 
-// encode takes the frame of samples in c.in. It must be called with exactly one
-// frame: given more, the encoder skips every other frame in mono. A panic inside
-// the encoder comes back as an error.
-func (c *coder) encode() (err error) {
+// encode encodes a segment. The encoder must be called with exactly one frame: given
+// more, it skips every other one in mono. It hands out whole 32-bit words, so the end of
+// the last frame may come only with one more. A panic inside the encoder comes back as
+// an error.
+func (c *coder) encode(s *segment) (err error) {
+	at := 0
 	defer func() {
 		if p := recover(); p != nil {
 			err = fmt.Errorf("encoder failed: %v", p)
 		}
+		if err != nil {
+			err = fmt.Errorf("encode frame %d: %w", s.first+int64(at-s.warm), err)
+		}
 	}()
-	return c.enc.Write(&c.out, c.in)
+	*c.enc = *c.fresh
+	s.out.Reset()
+	all := s.warm + s.frames
+	s.out.Grow((all+1)*c.frameBytes + 4)
+	for ; s.out.Len() < all*c.frameBytes; at++ {
+		if err := c.enc.Write(&s.out, s.frame(at)); err != nil {
+			return err
+		}
+	}
+	for at = range all {
+		frame := s.out.Bytes()[at*c.frameBytes:][:c.frameBytes]
+		if h := parseHeader(frame); !h.valid() || h.size() != c.frameBytes || h.channels() != 1 {
+			return errors.New("encoder lost the frame boundary")
+		}
+		if at == s.warm-1 && s.first > 0 && !settled(frame) {
+			return errors.New("encoder cannot begin after a frame of nothing")
+		}
+		if err := raiseGain(frame); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
-// next returns the next finished frame, valid until the next call, or nil if
-// the encoder still holds it back: it hands out whole 32-bit words, so the end
-// of a frame comes with the frame after it.
-func (c *coder) next() ([]byte, error) {
-	if c.out.Len() < c.frameBytes {
-		return nil, nil
-	}
-	c.frame = append(c.frame[:0], c.out.Next(c.frameBytes)...)
-	frame := c.frame
-	if h := parseHeader(frame); !h.valid() || h.size() != c.frameBytes || h.channels() != 1 {
-		return nil, errors.New("encoder lost the frame boundary")
-	}
-	if err := raiseGain(frame); err != nil {
-		return nil, err
-	}
-	if c.pad.next() == 1 {
-		// A byte after the main data is ancillary: no decoder reads it, as no
-		// frame of ours reaches back into the one before.
+// padded adds so many bytes, 0 or 1, to a frame. A byte after the main data is
+// ancillary: no decoder reads it, as no frame of ours reaches back into the one
+// before.
+func padded(frame []byte, n int) []byte {
+	if n == 1 {
 		frame[2] |= 2
 		frame = append(frame, 0)
 	}
-	return frame, nil
+	return frame
+}
+
+// settled reports whether both granules of a frame have big values, 9 bits in the
+// place that raiseGain tells.
+func settled(frame []byte) bool {
+	for gr := range 2 {
+		at := headerBytes*8 + 18 + gr*59 + 12
+		word := uint16(frame[at/8])<<8 | uint16(frame[at/8+1])
+		if word<<(at%8)>>7 == 0 {
+			return false
+		}
+	}
+	return true
 }
 
 // raiseGain adds gainSteps to global_gain of both granules of an unprotected

@@ -1,0 +1,318 @@
+package encode
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"runtime"
+	"strings"
+	"testing"
+
+	shine "github.com/braheezy/shine-mp3/pkg/mp3"
+)
+
+// onePass is the encoder as it is meant to be used, one frame after the other to the
+// end: what segments are held against.
+func onePass(t *testing.T, x []float32, opt Options) []byte {
+	t.Helper()
+	c, err := newCoder(opt.BitrateKbps)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var enc *shine.Encoder = c.fresh
+	q, pad := newQuantizer(opt.DitherSeed), newPadder(opt.BitrateKbps)
+	var stream bytes.Buffer
+	var all []byte
+	n := frameCount(int64(len(x)))
+	for i := range n + 1 {
+		block, in := make([]float32, samplesPerFrame), newInput(1)
+		copy(block, x[min(len(x), int(i)*samplesPerFrame):])
+		if err := q.quantize(in, block); err != nil {
+			t.Fatal(err)
+		}
+		if err := enc.Write(&stream, in); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for range n {
+		frame := stream.Next(c.frameBytes)
+		if err := raiseGain(frame); err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, padded(bytes.Clone(frame), pad.next())...)
+	}
+	return all
+}
+
+// hardSounds are those that could give an encoder something to remember: none at all,
+// next to none, as much as there can be, and steps from one to the other.
+func hardSounds(n int) map[string][]float32 {
+	edges := make([]float32, n)
+	for i := range edges {
+		switch i / 3001 % 4 {
+		case 0:
+			edges[i] = float32(1 - 2*(i&1))
+		case 1:
+			edges[i] = 1e-6
+		case 2:
+			edges[i] = float32(math.Sin(float64(i*i) / 1e6))
+		}
+	}
+	return map[string][]float32{
+		"speech":       limitedSpeech(n, 0.7),
+		"noise":        whiteNoise(n, 0.3),
+		"faint noise":  whiteNoise(n, 0.0003),
+		"square":       square(n, 441, 0.9),
+		"silence":      make([]float32, n),
+		"edges":        edges,
+		"faint tone":   sine(n, 3000, 0.00003),
+		"full tone":    sine(n, 997, 1),
+		"steady level": square(n, 0.001, 0.5),
+	}
+}
+
+// encoded returns the audio frames that writeAudio makes.
+func encoded(t *testing.T, x []float32, opt Options, most, warm int) ([]byte, error) {
+	t.Helper()
+	var out bytes.Buffer
+	w, m, err := writeAudio(context.Background(), &out, sourceOf(x), opt, most, warm)
+	if err != nil {
+		return nil, err
+	}
+	if w.Samples != int64(len(x)) || w.Frames != frameCount(w.Samples) || m.bytes != int64(out.Len()) || m.crc != crc16(0, out.Bytes()) {
+		t.Fatalf("%d samples: %+v, %+v, %d bytes", len(x), w, m, out.Len())
+	}
+	return out.Bytes(), nil
+}
+
+func TestSegmentsAreOnePass(t *testing.T) {
+	for name, x := range hardSounds(70_000) {
+		for _, kbps := range []int{128, 160, 192, 224, 256, 320} {
+			opt := Options{BitrateKbps: kbps, DitherSeed: [32]byte{byte(kbps)}}
+			want := onePass(t, x, opt)
+			for _, most := range []int{1, 2, 7, 23, 60, segmentFrames} {
+				opt.Workers = 1 + most%8
+				got, err := encoded(t, x, opt, most, warmFrames)
+				if err != nil {
+					t.Fatalf("%s at %d kbit/s in segments of %d: %v", name, kbps, most, err)
+				}
+				sameFrames(t, fmt.Sprintf("%s at %d kbit/s in segments of %d", name, kbps, most), got, want)
+			}
+		}
+	}
+}
+
+func TestSegmentsAreOnePassAtAnyLength(t *testing.T) {
+	all := limitedSpeech(3*segmentFrames*samplesPerFrame, 0.6)
+	edge := segmentFrames * samplesPerFrame
+	for _, n := range []int{
+		1, 94, 95, 96, 1151, 1152, 1153, 5000, edge - 1058, edge - 1057, edge - 1056, edge - 1, edge, edge + 1,
+		edge + 95, edge + 96, 2*edge - 1057, 2*edge - 1056, len(all),
+	} {
+		want := onePass(t, all[:n], at192)
+		for _, workers := range []int{0, 1, 2, 3, 4, 5, 6, 7, 8, 99} {
+			if n > edge/2 && workers > 3 && testing.Short() {
+				continue
+			}
+			got, err := encoded(t, all[:n], Options{BitrateKbps: 192, Workers: workers}, segmentFrames, warmFrames)
+			if err != nil {
+				t.Fatal(err)
+			}
+			sameFrames(t, fmt.Sprintf("%d samples on %d cores", n, workers), got, want)
+			if n > edge && workers >= 3 {
+				break
+			}
+		}
+	}
+}
+
+// Minutes of it, with the segments and cores that Write has.
+func TestSegmentsOfMinutes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes seconds")
+	}
+	const seconds = 150
+	var x []float32
+	for name, part := range hardSounds(20 * sampleRateHz) {
+		_ = name
+		x = append(x, part[:seconds*sampleRateHz/9]...)
+	}
+	got, err := encoded(t, x, Options{BitrateKbps: 192, Workers: 2}, segmentFrames, warmFrames)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sameFrames(t, "minutes", got, onePass(t, x, at192))
+}
+
+// One frame too few in front of each segment must show; one is needed and enough.
+func TestColdSegmentsDiffer(t *testing.T) {
+	x := limitedSpeech(70_000, 0.7)
+	got, err := encoded(t, x, at192, 7, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if bytes.Equal(got, onePass(t, x, at192)) {
+		t.Error("segments that begin cold came out as one pass: the test above could not fail")
+	}
+	got, err = encoded(t, x, at192, 7, 3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sameFrames(t, "three frames early", got, onePass(t, x, at192))
+}
+
+// What a segment leans on: dithered silence, the least there is, has big values in
+// every granule, and by far.
+func TestEveryFrameSettles(t *testing.T) {
+	for _, kbps := range []int{128, 320} {
+		frames := onePass(t, make([]float32, 2_000_000), Options{BitrateKbps: kbps})
+		least := 576
+		for len(frames) > 0 {
+			frame := frames[:parseHeader(frames).size()]
+			frames = frames[len(frame):]
+			if !settled(frame) {
+				t.Fatal("a frame of dithered silence has a granule of no big values")
+			}
+			for gr := range 2 {
+				at := headerBytes*8 + 18 + gr*59 + 12
+				v := int(frame[at/8])<<16 | int(frame[at/8+1])<<8 | int(frame[at/8+2])
+				least = min(least, v>>(24-at%8-9)&511)
+			}
+		}
+		t.Logf("%d kbit/s: at least %d big values of 288", kbps, least)
+		if least < 50 {
+			t.Errorf("%d kbit/s: a granule of dithered silence has only %d big values", kbps, least)
+		}
+	}
+	if settled(make([]byte, 626)) {
+		t.Error("a frame of nothing counts as settled")
+	}
+	var s segment
+	s.in, s.frames, s.warm, s.first = newInput(3), 1, 1, 5
+	c, err := newCoder(192)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := c.encode(&s); err == nil || !strings.Contains(err.Error(), "frame of nothing") {
+		t.Errorf("a segment behind a frame of nothing: %v", err)
+	}
+}
+
+func sameFrames(t *testing.T, what string, got, want []byte) {
+	t.Helper()
+	if bytes.Equal(got, want) {
+		return
+	}
+	at := 0
+	for at < min(len(got), len(want)) && got[at] == want[at] {
+		at++
+	}
+	t.Errorf("%s: differs from one pass at byte %d of %d, %d", what, at, len(got), len(want))
+}
+
+func TestFailingWorkerStopsAll(t *testing.T) {
+	before := runtime.NumGoroutine()
+	broken := errors.New("cable pulled")
+	count := func(last int) func(*int) (bool, error) {
+		i := 0
+		return func(p *int) (bool, error) { i++; *p = i; return i == last, nil }
+	}
+	fine := func(int, *int) error { return nil }
+	taken := 0
+	take := func(p *int) error {
+		if taken++; *p != taken {
+			return fmt.Errorf("piece %d came as number %d", *p, taken)
+		}
+		return nil
+	}
+	for name, c := range map[string]struct {
+		fill  func(*int) (bool, error)
+		work  func(int, *int) error
+		take  func(*int) error
+		says  string
+		taken int // most
+	}{
+		"all well": {count(50), fine, take, "", 50},
+		"a worker fails": {count(50), func(_ int, p *int) error {
+			if *p == 7 {
+				return broken
+			}
+			return nil
+		}, take, "cable pulled", 6},
+		"a worker panics": {count(50), func(_ int, p *int) error {
+			if *p == 7 {
+				panic("lost")
+			}
+			return nil
+		}, take, "our fault: lost", 6},
+		"the last one fails": {count(3), func(_ int, p *int) error {
+			if *p == 3 {
+				return broken
+			}
+			return nil
+		}, take, "cable pulled", 2},
+		"taking fails":  {count(50), fine, func(*int) error { return broken }, "cable pulled", 0},
+		"filling fails": {func(*int) (bool, error) { return false, broken }, fine, take, "cable pulled", 0},
+	} {
+		for workers := 1; workers <= 8; workers++ {
+			taken = 0
+			fill := c.fill
+			if name != "filling fails" {
+				fill = count(map[string]int{"the last one fails": 3}[name] + map[bool]int{true: 0, false: 50}[name == "the last one fails"])
+			}
+			err := inOrder(workers, fill, c.work, c.take)
+			if c.says == "" != (err == nil) || err != nil && !strings.Contains(err.Error(), c.says) || taken > c.taken || err == nil && taken != c.taken {
+				t.Errorf("%s on %d: %v, %d taken", name, workers, err, taken)
+			}
+		}
+	}
+	func() {
+		defer func() {
+			if p := recover(); p != "out of range" {
+				t.Errorf("a panic in fill came out as %v", p)
+			}
+		}()
+		_ = inOrder(2, func(*int) (bool, error) { panic("out of range") }, fine, take)
+	}()
+	func() {
+		defer func() {
+			if p := recover(); p != "sink" {
+				t.Errorf("a panic in take came out as %v", p)
+			}
+		}()
+		_ = inOrder(2, count(50), fine, func(*int) error { panic("sink") })
+	}()
+	// inOrder returns after its goroutines have called Done, which they do last.
+	for range 1000 {
+		if runtime.NumGoroutine() <= before {
+			return
+		}
+		runtime.Gosched()
+	}
+	t.Errorf("%d goroutines before, %d after", before, runtime.NumGoroutine())
+}
+
+func TestStoppedWriteLeavesNoGoroutine(t *testing.T) {
+	before := runtime.NumGoroutine()
+	ctx, stop := context.WithCancel(context.Background())
+	calls := 0
+	_, _, err := writeAudio(ctx, io.Discard, func(dst []float32) (int, error) {
+		if calls++; calls == 100 {
+			stop()
+		}
+		return len(dst), nil
+	}, at192, 10, warmFrames)
+	if !errors.Is(err, context.Canceled) {
+		t.Errorf("stopped: %v", err)
+	}
+	for range 1000 {
+		if runtime.NumGoroutine() <= before {
+			return
+		}
+		runtime.Gosched()
+	}
+	t.Errorf("%d goroutines before, %d after", before, runtime.NumGoroutine())
+}
