@@ -36,16 +36,30 @@ type span struct {
 func newSpan(fed, decoded []float32) span {
 	s := span{samples: len(fed)}
 	decoded = decoded[:len(fed)]
+	var fedPeak, diffPeak, decodedPeak float64
 	for i, x := range fed {
-		x, y := float64(min(1, max(-1, x))), float64(decoded[i])
+		x, y := float64(x), float64(decoded[i])
+		if x > 1 {
+			x = 1
+		} else if x < -1 {
+			x = -1
+		}
 		d := y - x
 		s.fedSum += x * x
 		s.diffSum += d * d
 		s.cross += x * y
-		s.fedPeak = max(s.fedPeak, math.Abs(x))
-		s.diffPeak = max(s.diffPeak, math.Abs(d))
-		s.decodedPeak = max(s.decodedPeak, math.Abs(y))
+		// Far faster than max, which heeds signs of 0.
+		if a := math.Abs(x); a > fedPeak {
+			fedPeak = a
+		}
+		if a := math.Abs(d); a > diffPeak {
+			diffPeak = a
+		}
+		if a := math.Abs(y); a > decodedPeak {
+			decodedPeak = a
+		}
 	}
+	s.fedPeak, s.diffPeak, s.decodedPeak = fedPeak, diffPeak, decodedPeak
 	s.fed, s.diff = s.fedSum/float64(s.samples), s.diffSum/float64(s.samples)
 	return s
 }

@@ -31,7 +31,7 @@ func newQuantizer(seed [32]byte) *quantizer {
 // quantize fills dst from src, full scale 1.0, both of the same length.
 func (q *quantizer) quantize(dst []int16, src []float32) error {
 	for i, x := range src {
-		if x != x || math.IsInf(float64(x), 0) {
+		if x-x != 0 { // infinite as well
 			return errNotANumber
 		}
 		if x > 1 || x < -1 {
