@@ -341,12 +341,40 @@ func wantGone(t *testing.T, path string) {
 	}
 }
 
+// perSecond reports what one second of audio costs, the processor's clock running alone:
+// run it with -cpu 1.
+func perSecond(b *testing.B, seconds float64) {
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/seconds, "ns/s-of-audio")
+	b.ReportMetric(seconds*float64(b.N)/b.Elapsed().Seconds(), "x-real-time")
+}
+
 func BenchmarkWrite(b *testing.B) {
 	x := limitedSpeech(10*sampleRateHz, 0.7)
+	b.ReportAllocs()
 	for b.Loop() {
 		written(b, x, at192)
 	}
-	b.ReportMetric(10*float64(b.N)/b.Elapsed().Seconds(), "x-real-time")
+	perSecond(b, 10)
+}
+
+func BenchmarkProve(b *testing.B) {
+	x := limitedSpeech(10*sampleRateHz, 0.7)
+	path, w := written(b, x, at192)
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := Prove(context.Background(), path, w, at192, sourceOf(x), nil); err != nil {
+			b.Fatal(err)
+		}
+	}
+	perSecond(b, 10)
+}
+
+func BenchmarkCompare(b *testing.B) {
+	fed, decoded := limitedSpeech(samplesPerFrame, 0.7), limitedSpeech(samplesPerFrame, 0.69)
+	for b.Loop() {
+		newSpan(fed, decoded)
+	}
+	b.ReportMetric(b.Elapsed().Seconds()*1e9/float64(b.N)/samplesPerFrame, "ns/sample")
 }
 
 func BenchmarkDither(b *testing.B) {
@@ -362,8 +390,9 @@ func BenchmarkDither(b *testing.B) {
 
 func BenchmarkDecode(b *testing.B) {
 	path, _ := written(b, limitedSpeech(10*sampleRateHz, 0.7), at192)
+	b.ReportAllocs()
 	for b.Loop() {
 		decoded(b, path)
 	}
-	b.ReportMetric(10*float64(b.N)/b.Elapsed().Seconds(), "x-real-time")
+	perSecond(b, 10)
 }
