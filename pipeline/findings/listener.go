@@ -4,9 +4,9 @@ import (
 	"math"
 	"slices"
 
-	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/dsp/window"
 
+	"lectern/pipeline/fourier"
 	"lectern/pipeline/meter"
 	"lectern/pipeline/speech"
 )
@@ -61,9 +61,8 @@ type Listener struct {
 	total int
 
 	octaves []octaves // one a hop
-	fft     *fourier.FFT
+	fft     *fourier.Transform
 	win, in []float64
-	out     []complex128
 	scale   float64
 	edges   [len(OctaveHz)][2]int
 
@@ -74,8 +73,8 @@ type Listener struct {
 // NewListener returns a Listener for one stream.
 func NewListener() *Listener {
 	l := &Listener{
-		fft: fourier.NewFFT(octaveSamples), win: hann(octaveSamples),
-		in: make([]float64, octaveSamples), out: make([]complex128, octaveSamples/2+1),
+		fft: fourier.New(octaveSamples), win: hann(octaveSamples),
+		in:   make([]float64, octaveSamples),
 		hold: make([]float32, 0, 4*octaveSamples),
 		low:  newLowSpectra(), peaks: newHighPeaks(),
 	}
@@ -129,14 +128,10 @@ func (l *Listener) octavesOf(x []float32) octaves {
 	for i, v := range x {
 		l.in[i] = float64(v) * l.win[i]
 	}
-	l.fft.Coefficients(l.out, l.in)
+	spectrum := l.fft.Forward(l.in)
 	var o octaves
 	for b, e := range l.edges {
-		var sum float64
-		for _, c := range l.out[e[0]:e[1]] {
-			sum += real(c)*real(c) + imag(c)*imag(c)
-		}
-		o[b] = int16(math.Round(100 * decibels(sum*l.scale)))
+		o[b] = int16(math.Round(100 * decibels(fourier.PowerSum(spectrum, e[0], e[1])*l.scale)))
 	}
 	return o
 }

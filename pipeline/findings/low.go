@@ -3,8 +3,7 @@ package findings
 import (
 	"math"
 
-	"gonum.org/v1/gonum/dsp/fourier"
-
+	"lectern/pipeline/fourier"
 	"lectern/pipeline/resample/sinc"
 	"lectern/pipeline/speech"
 )
@@ -17,10 +16,9 @@ type lowSpectra struct {
 	slow []float64 // at the slow rate, from the start of the next window on
 	skip int       // slow samples until the next window starts
 
-	fft    *fourier.FFT
+	fft    *fourier.Transform
 	win    []float64
 	in     []float64
-	out    []complex128
 	scale  float64
 	every  int // hops from one kept window to the next
 	hop    int // of the next window
@@ -46,8 +44,8 @@ const (
 
 func newLowSpectra() *lowSpectra {
 	s := &lowSpectra{
-		fft: fourier.NewFFT(lowSamples), win: hann(lowSamples),
-		in: make([]float64, lowSamples), out: make([]complex128, lowSamples/2+1),
+		fft: fourier.New(lowSamples), win: hann(lowSamples),
+		in:    make([]float64, lowSamples),
 		every: 2,
 	}
 	s.scale = powerScale(s.win)
@@ -97,11 +95,10 @@ func (s *lowSpectra) window() {
 	for i, v := range s.slow {
 		s.in[i] = v * s.win[i]
 	}
-	s.fft.Coefficients(s.out, s.in)
+	spectrum := s.fft.Forward(s.in)
 	var bins [lowBins]uint8
 	for i := range bins {
-		c := s.out[i]
-		bins[i] = toByte(decibels((real(c)*real(c) + imag(c)*imag(c)) * s.scale))
+		bins[i] = toByte(decibels(fourier.Power(spectrum, i) * s.scale))
 	}
 	if len(s.keep) == mostLow {
 		for i := range mostLow / 2 {

@@ -3,7 +3,7 @@ package findings
 import (
 	"math"
 
-	"gonum.org/v1/gonum/dsp/fourier"
+	"lectern/pipeline/fourier"
 )
 
 // The numbers below are our choice.
@@ -36,10 +36,9 @@ const (
 // bandMeter keeps the spectra of a recording by level.
 type bandMeter struct {
 	rateHz int
-	fft    *fourier.FFT
+	fft    *fourier.Transform
 	window []float64
 	in     []float64
-	out    []complex128
 	n      int // samples of the next spectrum
 	skip   int // samples until it starts
 	count  [bandClasses]int
@@ -48,8 +47,8 @@ type bandMeter struct {
 
 func newBandMeter(rateHz int) *bandMeter {
 	b := &bandMeter{
-		rateHz: rateHz, fft: fourier.NewFFT(bandSamples), window: hann(bandSamples),
-		in: make([]float64, bandSamples), out: make([]complex128, bandSamples/2+1),
+		rateHz: rateHz, fft: fourier.New(bandSamples), window: hann(bandSamples),
+		in: make([]float64, bandSamples),
 	}
 	for i := range b.sum {
 		b.sum[i] = make([]float64, bandSamples/2+1)
@@ -92,10 +91,9 @@ func (b *bandMeter) spectrum() {
 	}
 	class = max(0, class)
 	b.count[class]++
-	b.out = b.fft.Coefficients(b.out, b.in)
-	for i, c := range b.out {
-		re, im := real(c), imag(c)
-		b.sum[class][i] += math.Log10(re*re + im*im + 1e-12)
+	spectrum, sum := b.fft.Forward(b.in), b.sum[class]
+	for i := range sum {
+		sum[i] += math.Log10(fourier.Power(spectrum, i) + 1e-12)
 	}
 }
 

@@ -2,9 +2,11 @@ package speech
 
 import (
 	"math"
+	"slices"
 
-	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/dsp/window"
+
+	"lectern/pipeline/fourier"
 )
 
 const (
@@ -74,28 +76,24 @@ type Analyzer struct {
 	total int
 	frame int
 
-	fft     *fourier.FFT
+	fft     *fourier.Transform
 	win     []float64
 	in      []float64
-	out     []complex128
 	edges   [bandCount + 1]int
 	scale   float64
-	slowFT  *fourier.FFT
+	slowFT  *fourier.Transform
 	slowWin []float64
 	slowIn  []float64
-	slowOut []complex128
-	slowACF []float64
+	slowOut []float64 // a packed spectrum
 	winACF  []float64
 }
 
 // NewAnalyzer returns an Analyzer for one stream.
 func NewAnalyzer() *Analyzer {
 	a := &Analyzer{
-		fft: fourier.NewFFT(windowSamples), win: ones(windowSamples),
-		in: make([]float64, windowSamples), out: make([]complex128, windowSamples/2+1),
-		slowFT: fourier.NewFFT(slowFFT), slowWin: ones(slowWindow),
-		slowIn: make([]float64, slowFFT), slowOut: make([]complex128, slowFFT/2+1),
-		slowACF: make([]float64, slowFFT),
+		fft: fourier.New(windowSamples), win: ones(windowSamples), in: make([]float64, windowSamples),
+		slowFT: fourier.New(slowFFT), slowWin: ones(slowWindow),
+		slowIn: make([]float64, slowFFT), slowOut: make([]float64, slowFFT),
 	}
 	window.Hann(a.win)
 	window.Hann(a.slowWin)
@@ -109,7 +107,7 @@ func NewAnalyzer() *Analyzer {
 	for i, hz := range Bands {
 		a.edges[i] = int(math.Round(hz * windowSamples / SampleRateHz))
 	}
-	a.winACF = a.autocorrelation(a.slowWin)
+	a.winACF = slices.Clone(a.autocorrelation(a.slowWin))
 	// The window in front of the first frame reaches back before the stream.
 	a.base = -lookBack
 	a.hold = make([]float32, lookBack, 8*windowSamples)
@@ -183,12 +181,9 @@ func (a *Analyzer) bands(x []float32) {
 	for i, v := range x {
 		a.in[i] = float64(v) * a.win[i]
 	}
-	a.fft.Coefficients(a.out, a.in)
+	spectrum := a.fft.Forward(a.in)
 	for b := range bandCount {
-		var sum float64
-		for _, c := range a.out[a.edges[b]:a.edges[b+1]] {
-			sum += real(c)*real(c) + imag(c)*imag(c)
-		}
+		sum := fourier.PowerSum(spectrum, a.edges[b], a.edges[b+1])
 		db := silentDB
 		if sum > 0 {
 			db = max(silentDB, 10*math.Log10(sum*a.scale))
@@ -229,17 +224,17 @@ func (a *Analyzer) voicing(x []float32) uint8 {
 	return uint8(100 * min(best, 1))
 }
 
-// autocorrelation returns that of x (at most slowWindow values), unscaled, in
-// a slice of its own only while the Analyzer is being made.
+// autocorrelation returns that of x (at most slowWindow values), unscaled, in a slice that
+// holds until the next call.
 func (a *Analyzer) autocorrelation(x []float64) []float64 {
 	copy(a.slowIn, x)
 	clear(a.slowIn[len(x):])
-	a.slowFT.Coefficients(a.slowOut, a.slowIn)
-	for i, c := range a.slowOut {
-		a.slowOut[i] = complex(real(c)*real(c)+imag(c)*imag(c), 0)
+	spectrum := a.slowFT.Forward(a.slowIn)
+	a.slowOut[0] = fourier.Power(spectrum, 0)
+	for i := 1; i < slowFFT-1; i += 2 {
+		re, im := spectrum[i], spectrum[i+1]
+		a.slowOut[i] = re*re + im*im // and no imaginary part
 	}
-	if a.winACF == nil {
-		return a.slowFT.Sequence(make([]float64, slowFFT), a.slowOut)
-	}
-	return a.slowFT.Sequence(a.slowACF, a.slowOut)
+	a.slowOut[slowFFT-1] = fourier.Power(spectrum, slowFFT/2)
+	return a.slowFT.Back(a.slowOut)
 }

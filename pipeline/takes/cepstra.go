@@ -3,9 +3,9 @@ package takes
 import (
 	"math"
 
-	"gonum.org/v1/gonum/dsp/fourier"
 	"gonum.org/v1/gonum/dsp/window"
 
+	"lectern/pipeline/fourier"
 	"lectern/pipeline/speech"
 )
 
@@ -43,10 +43,9 @@ type Analyzer struct {
 	cepstra [][coefficients]int16 // one a frame, in steps of 1/stepsPerUnit
 	hold    []float32             // samples that a window still needs
 	total   int
-	fft     *fourier.FFT
+	fft     *fourier.Transform
 	win     []float64
 	in      []float64
-	out     []complex128
 	bank    [melBands]band
 	cosines [coefficients][melBands]float64
 }
@@ -60,8 +59,7 @@ type band struct {
 // NewAnalyzer returns an Analyzer for one stream.
 func NewAnalyzer() *Analyzer {
 	a := &Analyzer{
-		fft: fourier.NewFFT(slowWindow), win: make([]float64, slowWindow),
-		in: make([]float64, slowWindow), out: make([]complex128, slowWindow/2+1),
+		fft: fourier.New(slowWindow), win: make([]float64, slowWindow), in: make([]float64, slowWindow),
 	}
 	for i := range a.win {
 		a.win[i] = 1
@@ -115,13 +113,12 @@ func (a *Analyzer) next(x []float32) {
 	for i := range a.in {
 		a.in[i] = float64(x[slowBy*i]+x[slowBy*i+1]) / slowBy * a.win[i]
 	}
-	a.fft.Coefficients(a.out, a.in)
+	spectrum := a.fft.Forward(a.in)
 	var logs [melBands]float64
 	for b, t := range a.bank {
 		power := floorPower
 		for i, w := range t.weights {
-			c := a.out[t.from+i]
-			power += w * (real(c)*real(c) + imag(c)*imag(c))
+			power += w * fourier.Power(spectrum, t.from+i)
 		}
 		logs[b] = math.Log(power)
 	}
