@@ -120,125 +120,51 @@ type grid struct {
 	width         int
 	from          [][]uint8 // of each row: the state and step each state came from
 	rows          [3]row
+	block         []uint8 // what is left of the block that rows of from are cut from
 }
 
+// row holds the scores of a row of the grid and how far apart its frames are. Each slice
+// begins with guard cells and ends with two widths more, in which nothing is ever
+// reached, so that the rows after it, which begin further on, need not look where it ends.
 type row struct {
-	low   int
-	score [states][]float32
-	far   []float32
+	low     int
+	written int // cells that may hold something
+	score   [states][]float32
+	far     []float32
 }
+
+// guard is how many columns back a step reaches.
+const guard = 2
 
 func newGrid(first, second []frame, unrelated float64) *grid {
 	g := &grid{first: first, second: second, same: float32(sameShare * unrelated), width: min(len(second), 2*bandFrames+1)}
+	cells := guard + 3*g.width
 	for i := range g.rows {
-		g.rows[i].far = make([]float32, g.width)
+		r := &g.rows[i]
 		for s := range states {
-			g.rows[i].score[s] = make([]float32, g.width)
+			r.score[s] = slices.Repeat([]float32{never}, cells)
 		}
+		r.far = slices.Repeat([]float32{nowhere}, cells)
 	}
 	return g
 }
 
-var never = float32(math.Inf(-1))
-
-// at returns the score of a state in column j, never outside of the band.
-func (r *row) at(s, j int) float32 {
-	if k := j - r.low; k >= 0 && k < len(r.far) {
-		return r.score[s][k]
-	}
-	return never
-}
+var never, nowhere = float32(math.Inf(-1)), float32(math.Inf(1))
 
 // fill goes through the grid and returns the end of the best way.
 func (g *grid) fill() (end cell, evidence float64) {
 	best := float32(0)
 	live := liveColumns{0, startSlack + 1, 0} // of the row before
-	for r := range g.rows {
-		for s := range states {
-			fillWith(g.rows[r].score[s], never)
-		}
-	}
 	for i := range g.first {
-		now, one, two := &g.rows[i%3], &g.rows[(i+2)%3], &g.rows[(i+1)%3]
+		now := &g.rows[i%3]
 		now.low = live.from
 		if i > 0 && live.to-live.from > g.width { // the second reading may be anywhere in it
 			now.low = max(live.from, live.best-g.width/2)
 		}
-		for s := range states {
-			fillWith(now.score[s], never)
+		next, rowBest := g.fillRow(i, live.to, max(-mayOwe, best-givenUp))
+		if rowBest > best {
+			best, end = rowBest, cell{i, next.best}
 		}
-		fillWith(now.far, float32(math.Inf(1)))
-		from := make([]uint8, 0, min(g.width, live.to-now.low+3))
-		hopeless := max(-mayOwe, best-givenUp)
-		next := liveColumns{-1, -1, 0}
-		rowBest := never
-		for j := now.low; j < len(g.second) && j-now.low < g.width; j++ {
-			k := j - now.low
-			score, way := never, uint8(0)
-			if i == 0 {
-				if j <= startSlack {
-					score, way = 0, begins
-				}
-			} else {
-				for s := range uint8(states) {
-					if v := one.at(int(s), j-1); v > score {
-						score, way = v, s
-					}
-				}
-				if v := one.at(both, j-2); v > score {
-					score, way = v, 1*states+both
-				}
-				if v := two.at(both, j-1) + g.same - one.farAt(j); v > score {
-					score, way = v, 2*states+both
-				}
-			}
-			if score > hopeless-1 {
-				far := apart(&g.first[i], &g.second[j])
-				now.far[k] = far
-				score += g.same - far
-				now.score[both][k] = score
-			} else {
-				score = never
-			}
-			// Only the first goes on: from the row before.
-			skip := never
-			if i > 0 {
-				skip = one.at(both, j) - gapOpens
-				if longer := one.at(firstOnly, j); longer > skip {
-					skip, way = longer, way|firstOnly<<4
-				}
-				if longer := one.at(secondOnly, j) - gapOpens; longer > skip {
-					skip, way = longer, way&15|secondOnly<<4
-				}
-			}
-			now.score[firstOnly][k] = skip - gapGrows
-			// Only the second does: from the column before.
-			over := never
-			if k > 0 {
-				over = now.score[both][k-1] - gapOpens
-				if longer := now.score[secondOnly][k-1]; longer > over {
-					over, way = longer, way|1<<6
-				}
-			}
-			now.score[secondOnly][k] = over - gapGrows
-			from = append(from, way)
-			if score > rowBest {
-				rowBest, next.best = score, j
-			}
-			if score > best {
-				best, end = score, cell{i, j}
-			}
-			if max(score, skip-gapGrows, over-gapGrows) > hopeless {
-				if next.from < 0 {
-					next.from = j
-				}
-				next.to = j + 1
-			} else if j >= live.to+2 {
-				break
-			}
-		}
-		g.low = append(g.low, now.low)
-		g.from = append(g.from, from)
 		if next.from < 0 {
 			break
 		}
@@ -246,6 +172,109 @@ func (g *grid) fill() (end cell, evidence float64) {
 	}
 	return end, float64(best)
 }
+
+// fillRow fills row i, whose low is set, and returns its live columns and its best score.
+// live is how far the row before is live, hopeless the score that is given up.
+func (g *grid) fillRow(i, live int, hopeless float32) (next liveColumns, rowBest float32) {
+	now, one, two := &g.rows[i%3], &g.rows[(i+2)%3], &g.rows[(i+1)%3]
+	n := min(g.width, len(g.second)-now.low)
+	// Column now.low+k lies at guard+k of each of these.
+	at := func(of []float32, low int) []float32 { return of[now.low-low:][:guard+n] }
+	oneBoth, oneFirst, oneSecond := at(one.score[both], one.low), at(one.score[firstOnly], one.low), at(one.score[secondOnly], one.low)
+	oneFar, twoBoth := at(one.far, one.low), at(two.score[both], two.low)
+	nowBoth, nowFirst, nowSecond := now.score[both][guard:][:n], now.score[firstOnly][guard:][:n], now.score[secondOnly][guard:][:n]
+	nowFar := now.far[guard:][:n]
+	first, second, same := &g.first[i], g.second[now.low:][:n], g.same
+	from := g.cut(n)
+
+	next, rowBest = liveColumns{-1, -1, 0}, never
+	leftBoth, leftSecond := never, never // the scores of the column before
+	k := 0
+	for ; k < n; k++ {
+		score, way := oneBoth[k+1], uint8(both)
+		if v := oneFirst[k+1]; v > score {
+			score, way = v, firstOnly
+		}
+		if v := oneSecond[k+1]; v > score {
+			score, way = v, secondOnly
+		}
+		if v := oneBoth[k]; v > score {
+			score, way = v, 1*states+both
+		}
+		if v := twoBoth[k+1] + same - oneFar[k+2]; v > score {
+			score, way = v, 2*states+both
+		}
+		if i == 0 && now.low+k <= startSlack {
+			score, way = 0, begins
+		}
+		far := nowhere
+		if score > hopeless-1 {
+			far = apart(first, &second[k])
+			score += same - far
+			if score > rowBest {
+				rowBest, next.best = score, now.low+k
+			}
+		} else {
+			score = never
+		}
+		nowFar[k], nowBoth[k] = far, score
+		// Only the first goes on: from the row before.
+		skip := oneBoth[k+2] - gapOpens
+		if longer := oneFirst[k+2]; longer > skip {
+			skip, way = longer, way|firstOnly<<4
+		}
+		if longer := oneSecond[k+2] - gapOpens; longer > skip {
+			skip, way = longer, way&15|secondOnly<<4
+		}
+		skip -= gapGrows
+		nowFirst[k] = skip
+		// Only the second does: from the column before.
+		over := leftBoth - gapOpens
+		if leftSecond > over {
+			over, way = leftSecond, way|1<<6
+		}
+		over -= gapGrows
+		nowSecond[k] = over
+		leftBoth, leftSecond = score, over
+		from = append(from, way)
+		if score > hopeless || skip > hopeless || over > hopeless {
+			if next.from < 0 {
+				next.from = now.low + k
+			}
+			next.to = now.low + k + 1
+		} else if now.low+k >= live+2 {
+			k++
+			break
+		}
+	}
+	for s := range states {
+		forget(now.score[s], never, k, now.written)
+	}
+	forget(now.far, nowhere, k, now.written)
+	now.written = k
+	g.low, g.from = append(g.low, now.low), append(g.from, from)
+	g.block = g.block[len(from):]
+	return next, rowBest
+}
+
+// forget writes nothing into the cells of a row from k on that an earlier one has written.
+func forget(of []float32, nothing float32, k, written int) {
+	for ; k < written; k++ {
+		of[guard+k] = nothing
+	}
+}
+
+// cut returns an empty slice for at most n ways of a row, at the beginning of what is left
+// of the block.
+func (g *grid) cut(n int) []uint8 {
+	if len(g.block) < n {
+		g.block = make([]uint8, max(n, min(blockWays, len(g.from)*n)))
+	}
+	return g.block[:0:n]
+}
+
+// blockWays is how many ways are kept in a block, once an alignment has got long.
+const blockWays = 1 << 15
 
 // liveColumns are those in which a row may still lead to something.
 type liveColumns struct{ from, to, best int }
@@ -258,13 +287,6 @@ const (
 	givenUp = gapOpens + gapGrows*5*speech.FramesPerSecond
 	mayOwe  = 12.0
 )
-
-func (r *row) farAt(j int) float32 {
-	if k := j - r.low; k >= 0 && k < len(r.far) {
-		return r.far[k]
-	}
-	return float32(math.Inf(1))
-}
 
 // back returns the cells of the best way in which both readings go on, first ones first.
 func (g *grid) back(end cell) []step {
@@ -311,10 +333,4 @@ func (g *grid) back(end cell) []step {
 	}
 	slices.Reverse(way)
 	return way
-}
-
-func fillWith(x []float32, v float32) {
-	for i := range x {
-		x[i] = v
-	}
 }
