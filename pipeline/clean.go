@@ -26,9 +26,11 @@ func (f *rumbleFilter) apply(block []float32) {
 	if !f.on {
 		return
 	}
-	for i := range f.sections {
-		f.sections[i].apply(block)
+	first, second := f.sections[0], f.sections[1]
+	for i, x := range block {
+		block[i] = second.next(first.next(x))
 	}
+	f.sections = [2]biquad{first, second}
 }
 
 // biquad is a second-order section in transposed direct form II.
@@ -47,12 +49,11 @@ func highPass(cornerHz, q float64) biquad {
 	}
 }
 
-func (f *biquad) apply(block []float32) {
-	for i, x := range block {
-		in := float64(x)
-		out := f.b0*in + f.z1
-		f.z1 = f.b1*in - f.a1*out + f.z2
-		f.z2 = f.b2*in - f.a2*out
-		block[i] = float32(out)
-	}
+// next takes a sample and returns the one that comes out.
+func (f *biquad) next(x float32) float32 {
+	in := float64(x)
+	out := f.b0*in + f.z1
+	f.z1 = f.b1*in - f.a1*out + f.z2
+	f.z2 = f.b2*in - f.a2*out
+	return float32(out)
 }

@@ -93,3 +93,10 @@ func TestFramePower(t *testing.T) {
 		t.Errorf("digital silence: %s", s)
 	}
 }
+
+// apply filters block in place.
+func (f *biquad) apply(block []float32) {
+	for i, x := range block {
+		block[i] = f.next(x)
+	}
+}

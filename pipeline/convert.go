@@ -72,10 +72,15 @@ func (p *framePower) add(block []float32) { p.addShifted(block, 0) }
 
 // addShifted adds the block with a constant added to each sample.
 func (p *framePower) addShifted(block []float32, by float32) {
-	for _, x := range block {
-		x += by
-		p.sum += float64(x) * float64(x)
-		if p.n++; p.n == frameSamples {
+	for len(block) > 0 {
+		n := min(len(block), frameSamples-p.n)
+		sum := p.sum
+		for _, x := range block[:n] {
+			x += by
+			sum += float64(x) * float64(x)
+		}
+		p.sum, block = sum, block[n:]
+		if p.n += n; p.n == frameSamples {
 			p.power = append(p.power, float32(p.sum/frameSamples))
 			p.sum, p.n = 0, 0
 		}

@@ -31,13 +31,21 @@ func newHighPeaks() *highPeaks {
 }
 
 func (p *highPeaks) add(block []float32) {
-	for _, v := range block {
-		x := float64(v)
-		y := p.b0*x + p.z1
-		p.z1 = p.b1*x - p.a1*y + p.z2
-		p.z2 = p.b2*x - p.a2*y
-		p.peak = max(p.peak, y, -y)
-		if p.n++; p.n == speech.FrameSamples {
+	for len(block) > 0 {
+		n := min(len(block), speech.FrameSamples-p.n)
+		b0, b1, b2, a1, a2, z1, z2, peak := p.b0, p.b1, p.b2, p.a1, p.a2, p.z1, p.z2, p.peak
+		for _, v := range block[:n] {
+			x := float64(v)
+			y := b0*x + z1
+			z1 = b1*x - a1*y + z2
+			z2 = b2*x - a2*y
+			if y := math.Abs(y); y > peak {
+				peak = y
+			}
+		}
+		p.z1, p.z2, p.peak = z1, z2, peak
+		block = block[n:]
+		if p.n += n; p.n == speech.FrameSamples {
 			p.frames = append(p.frames, toByte(decibels(p.peak*p.peak)))
 			p.peak, p.n = 0, 0
 		}

@@ -12,7 +12,7 @@ import (
 // the lines of 50 Hz mains from those of 60, for hum and rumble.
 type lowSpectra struct {
 	taps []float64
-	hold []float32 // samples that the next slow sample still needs
+	hold []float64 // samples that the next slow sample still needs
 	slow []float64 // at the slow rate, from the start of the next window on
 	skip int       // slow samples until the next window starts
 
@@ -54,25 +54,47 @@ func newLowSpectra() *lowSpectra {
 	low.Phase(s.taps, 0)
 	// The stream is thought to be preceded by silence, so that slow sample k
 	// stands for sample k*lowBy.
-	s.hold = make([]float32, lowHalf-1, 1<<15)
+	s.hold = make([]float64, lowHalf-1, 1<<15)
 	return s
 }
 
 func (s *lowSpectra) add(block []float32) {
 	for len(block) > 0 {
 		n := min(len(block), cap(s.hold)-len(s.hold))
-		s.hold = append(s.hold, block[:n]...)
+		for _, x := range block[:n] {
+			s.hold = append(s.hold, float64(x))
+		}
 		block = block[n:]
 		at := 0
+		for ; at+len(s.taps)+3*lowBy <= len(s.hold); at += 4 * lowBy {
+			for _, y := range s.four(s.hold[at:]) {
+				s.addSlow(y)
+			}
+		}
 		for ; at+len(s.taps) <= len(s.hold); at += lowBy {
 			var y float64
 			for i, x := range s.hold[at : at+len(s.taps)] {
-				y += s.taps[i] * float64(x)
+				y += s.taps[i] * x
 			}
 			s.addSlow(y)
 		}
 		s.hold = s.hold[:copy(s.hold, s.hold[at:])]
 	}
+}
+
+// four returns the next four slow samples. Each is summed in the order of the taps, but
+// the processor need not wait for one addition to begin the next.
+func (s *lowSpectra) four(x []float64) [4]float64 {
+	n := len(s.taps)
+	x0, x1, x2, x3 := x[:n], x[lowBy:][:n], x[2*lowBy:][:n], x[3*lowBy:][:n]
+	var a, b, c, d float64
+	for i, tap := range s.taps {
+		a += tap * x0[i]
+		b += tap * x1[i]
+		c += tap * x2[i]
+		d += tap * x3[i]
+	}
+	return [4]float64{a, b, c, d}
 }
 
 func (s *lowSpectra) addSlow(y float64) {
