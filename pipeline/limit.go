@@ -20,18 +20,13 @@ type limiter struct {
 	ceiling float64
 
 	interpolator meter.Interpolator
-	// recent holds the last samples twice over, so that any run of taps is whole.
-	recent [2 * meter.InterpolatorTaps]float32
-	slot   int
-	loud   float32 // a value may be over the ceiling only near a sample over this
-	quiet  int     // samples since one was
+	loud         float32 // a value may be over the ceiling only near a sample over this
+	quiet        int     // samples since one was
 
-	delay   [limiterDelay]float32
-	at      int
+	hold    []float32 // the last limiterDelay samples, and then the block
 	need    slidingMin
 	gain    float64 // after release
-	first   movingMean
-	second  movingMean
+	smooth  smoother
 	idle    int     // samples since anything was over the ceiling
 	deepest float64 // smallest gain used
 	turned  int64   // samples turned down by more than 0.1 dB
@@ -58,43 +53,36 @@ const (
 func newLimiter(ceilingDBFS float64) *limiter {
 	l := &limiter{
 		ceiling: dbToAmplitude(ceilingDBFS), interpolator: meter.NewInterpolator(pointsPerSample),
-		quiet: meter.InterpolatorTaps, gain: 1, deepest: 1, idle: idleAfter,
+		quiet: meter.InterpolatorTaps, hold: make([]float32, limiterDelay), gain: 1, deepest: 1, idle: idleAfter,
 	}
 	l.loud = float32(l.ceiling) / l.interpolator.GainMax()
 	l.need.reach = holdSamples + limiterDelay
-	l.first.fill(1)
-	l.second.fill(1)
+	l.smooth.fill(1)
 	return l
 }
 
 // apply replaces block by the limited samples of limiterDelay samples ago.
 func (l *limiter) apply(block []float32) {
-	for i, x := range block {
-		late := l.delay[l.at]
-		l.delay[l.at] = x
-		if l.at++; l.at == limiterDelay {
-			l.at = 0
+	const taps = meter.InterpolatorTaps
+	l.hold = append(l.hold, block...)
+	for i, x := range l.hold[limiterDelay:] {
+		l.quiet++
+		if max(x, -x) > l.loud {
+			l.quiet = 0
 		}
-		block[i] = l.turnDown(late, l.needOf(x))
+		need := 1.0
+		if l.quiet < taps {
+			need = l.needOf((*[taps]float32)(l.hold[limiterDelay+i+1-taps:]))
+		}
+		block[i] = l.turnDown(l.hold[i], need)
 	}
+	l.hold = l.hold[:copy(l.hold, l.hold[len(block):])]
 }
 
-// needOf takes the next sample. It returns the gain, at most 1, that is needed by the
-// sample half a filter ago and by the sound between it and the one after it.
-func (l *limiter) needOf(x float32) float64 {
+// needOf returns the gain, at most 1, that is needed by the sample in the middle of the
+// last ones and by the sound between it and the one after it.
+func (l *limiter) needOf(window *[meter.InterpolatorTaps]float32) float64 {
 	const taps = meter.InterpolatorTaps
-	l.recent[l.slot], l.recent[l.slot+taps] = x, x
-	if l.slot++; l.slot == taps {
-		l.slot = 0
-	}
-	l.quiet++
-	if max(x, -x) > l.loud {
-		l.quiet = 0
-	}
-	if l.quiet >= taps {
-		return 1
-	}
-	window := (*[taps]float32)(l.recent[l.slot:])
 	middle := window[taps/2-1]
 	return min(1, l.ceiling/float64(max(middle, -middle, l.interpolator.Largest(window))))
 }
@@ -111,7 +99,7 @@ func (l *limiter) turnDown(late float32, need float64) float32 {
 	l.idle++
 	lowest := min(1, l.need.add(need))
 	l.gain = min(lowest, l.gain+(1-l.gain)*releasePerSample)
-	g := l.second.add(l.first.add(l.gain))
+	g := l.smooth.add(l.gain)
 	if g > 1-1e-7 {
 		return late
 	}
@@ -156,30 +144,46 @@ func (s *slidingMin) add(v float64) float64 {
 	return s.queue[s.head].value
 }
 
-// movingMean is the mean of the last lookSamples values.
-type movingMean struct {
-	ring [lookSamples]float64
-	at   int
-	sum  float64
+// smoother is the mean of the last lookSamples values, and of that once more.
+type smoother struct {
+	once, twice       [lookSamples]float64 // the last values, and the last of their means
+	at                int
+	sumOnce, sumTwice float64
 }
 
-func (m *movingMean) fill(v float64) {
-	for i := range m.ring {
-		m.ring[i] = v
+func (m *smoother) fill(v float64) {
+	for i := range m.once {
+		m.once[i], m.twice[i] = v, v
 	}
-	m.sum = v * lookSamples
+	m.sumOnce, m.sumTwice = v*lookSamples, v*lookSamples
 }
 
-func (m *movingMean) add(v float64) float64 {
-	m.sum += v - m.ring[m.at]
-	m.ring[m.at] = v
-	if m.at++; m.at == lookSamples {
-		m.at = 0
-		// Starting afresh once a round keeps rounding from adding up.
-		m.sum = 0
-		for _, v := range m.ring {
-			m.sum += v
-		}
+func (m *smoother) add(v float64) float64 {
+	if m.at == lookSamples-1 {
+		return m.addAfresh(v)
 	}
-	return m.sum / lookSamples
+	m.sumOnce += v - m.once[m.at]
+	m.once[m.at] = v
+	mean := m.sumOnce / lookSamples
+	m.sumTwice += mean - m.twice[m.at]
+	m.twice[m.at] = mean
+	m.at++
+	return m.sumTwice / lookSamples
+}
+
+// addAfresh is add for the last value of a round: starting afresh once a round keeps
+// rounding from adding up.
+func (m *smoother) addAfresh(v float64) float64 {
+	const last = lookSamples - 1
+	var once, twice float64
+	for i, x := range m.once[:last] {
+		once += x
+		twice += m.twice[i]
+	}
+	once += v
+	mean := once / lookSamples
+	twice += mean
+	m.once[last], m.twice[last] = v, mean
+	m.sumOnce, m.sumTwice, m.at = once, twice, 0
+	return twice / lookSamples
 }

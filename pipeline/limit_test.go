@@ -219,18 +219,22 @@ func TestSlidingMin(t *testing.T) {
 	})
 }
 
-// TestMovingMean compares with adding up anew each time, within rounding.
-func TestMovingMean(t *testing.T) {
-	var m movingMean
+// TestSmoother compares with adding up anew each time, within rounding.
+func TestSmoother(t *testing.T) {
+	var m smoother
 	m.fill(1)
-	values := slices.Repeat([]float64{1}, lookSamples)
-	for _, v := range white(1000, 0.3, 9) {
-		values = append(values, float64(v))
-		var want float64
-		for _, v := range values[len(values)-lookSamples:] {
-			want += v / lookSamples
+	once := slices.Repeat([]float64{1}, lookSamples)
+	twice := slices.Clone(once)
+	mean := func(of []float64) (sum float64) {
+		for _, v := range of[len(of)-lookSamples:] {
+			sum += v / lookSamples
 		}
-		if got := m.add(float64(v)); math.Abs(got-want) > 1e-12 {
+		return sum
+	}
+	for _, v := range white(1000, 0.3, 9) {
+		once = append(once, float64(v))
+		twice = append(twice, mean(once))
+		if got, want := m.add(float64(v)), mean(twice); math.Abs(got-want) > 1e-12 {
 			t.Fatalf("mean %g, want %g", got, want)
 		}
 	}
