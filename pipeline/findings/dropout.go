@@ -56,6 +56,7 @@ type dropFinder struct {
 	levels  [levelBins]int // stretches of 10 ms, by their dB under full scale
 	power   float64        // of the stretch that is open
 	inPower int
+	stretch int // samples of 10 ms
 }
 
 const levelBins = 100
@@ -81,7 +82,7 @@ func (s *sideSound) add(v, around float32) {
 
 func newDropFinder(rateHz int) *dropFinder {
 	f := &dropFinder{
-		rateHz: rateHz, step: 1,
+		rateHz: rateHz, step: 1, stretch: rateHz / 100,
 		shortest: int64(math.Ceil(dropS * float64(rateHz))),
 		beside:   max(8, int(besideS*float64(rateHz))),
 	}
@@ -93,6 +94,7 @@ func (f *dropFinder) add(x []float32) {
 	for _, v := range x {
 		f.look(v)
 	}
+	f.measure(x)
 }
 
 func (f *dropFinder) look(v float32) {
@@ -118,10 +120,21 @@ func (f *dropFinder) look(v float32) {
 		f.ringAt = 0
 	}
 	f.at++
-	f.power += float64(v) * float64(v)
-	if f.inPower++; f.inPower >= f.rateHz/100 {
-		f.levels[min(levelBins-1, int(-min(0, decibels(f.power/float64(f.inPower)))))]++
-		f.power, f.inPower = 0, 0
+}
+
+// measure sorts the stretches of 10 ms by their level.
+func (f *dropFinder) measure(x []float32) {
+	for len(x) > 0 {
+		n := min(len(x), f.stretch-f.inPower)
+		power := f.power
+		for _, v := range x[:n] {
+			power += float64(v) * float64(v)
+		}
+		f.power, x = power, x[n:]
+		if f.inPower += n; f.inPower == f.stretch {
+			f.levels[min(levelBins-1, int(-min(0, decibels(f.power/float64(f.inPower)))))]++
+			f.power, f.inPower = 0, 0
+		}
 	}
 }
 
