@@ -2,8 +2,10 @@ package pipeline
 
 import (
 	"context"
+	"slices"
 
 	"lectern/pipeline/findings"
+	"lectern/pipeline/resample"
 	"lectern/pipeline/speech"
 	"lectern/pipeline/takes"
 )
@@ -26,6 +28,11 @@ func convert(ctx context.Context, path string, s *survey, rumbleHz float64, aim 
 	analyzer, voice, marks := speech.NewAnalyzer(), takes.NewAnalyzer(), takes.NewMarkListener()
 	listener := findings.NewListener()
 	unfiltered, recorded := framePower{}, framePower{}
+	samples := resample.FramesOut(s.info.Frames, s.info.SampleRateHz)
+	analyzer.Expect(samples)
+	voice.Expect(samples)
+	unfiltered.expect(samples)
+	recorded.expect(samples)
 	if err = hearSurveyed(ctx, path, s, rumbleHz, progress, func(block, clean []float32) error {
 		unfiltered.add(block)
 		recorded.addShifted(block, float32(s.offset))
@@ -66,6 +73,11 @@ type framePower struct {
 	power []float32
 	sum   float64
 	n     int
+}
+
+// expect makes room for a stream of so many samples.
+func (p *framePower) expect(samples int64) {
+	p.power = slices.Grow(p.power, int(samples/frameSamples)+1)
 }
 
 func (p *framePower) add(block []float32) { p.addShifted(block, 0) }

@@ -44,6 +44,12 @@ func newHearing(rateHz, channels int) *measurement {
 	return m
 }
 
+// expect makes room for a stream of so many samples at 44.1 kHz.
+func (m *measurement) expect(samples int64) {
+	m.analyzer.Expect(samples)
+	m.plain.expect(samples)
+}
+
 // add measures the next samples, one slice a channel.
 func (m *measurement) add(ch [][]float32) error {
 	m.levels.add(ch)

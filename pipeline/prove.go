@@ -65,6 +65,7 @@ func (m *Master) try(ctx context.Context, plan Plan, progress *progress) (err er
 		}
 	}()
 	heard := newHearing(sampleRateHz, 1)
+	heard.expect(int64(total))
 	again := newRenderer(plan, m.raws.recs)
 	drawn, words := newColumns(m.timeline.frames()), newPassageLoudness(m.passage)
 	one := make([][]float32, 1)

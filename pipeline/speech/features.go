@@ -129,6 +129,17 @@ func ones(n int) []float64 {
 	return w
 }
 
+// Expect makes room for a stream of so many samples: slices that grow as it comes are held
+// twice while they are moved.
+func (a *Analyzer) Expect(samples int64) {
+	frames := int(samples/FrameSamples) + 1
+	a.f.Power, a.f.Peak = slices.Grow(a.f.Power, frames), slices.Grow(a.f.Peak, frames)
+	for b := range a.f.Band {
+		a.f.Band[b] = slices.Grow(a.f.Band[b], frames)
+	}
+	a.f.Voicing = slices.Grow(a.f.Voicing, frames)
+}
+
 // Add analyzes the next samples of the stream.
 func (a *Analyzer) Add(block []float32) {
 	a.hold = append(a.hold, block...)

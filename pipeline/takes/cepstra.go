@@ -2,6 +2,7 @@ package takes
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/dsp/window"
 
@@ -96,6 +97,11 @@ func melBank() (bank [melBands]band) {
 		}
 	}
 	return bank
+}
+
+// Expect makes room for a stream of so many samples.
+func (a *Analyzer) Expect(samples int64) {
+	a.cepstra = slices.Grow(a.cepstra, int(samples/speech.FrameSamples)+2)
 }
 
 // Add hears a block.
