@@ -11,6 +11,7 @@ import (
 // before the tail, kept: it may be the s of "ropes". One that is farther off, or too long,
 // or a mark, is none.
 func TestTrimKeepsEndings(t *testing.T) {
+	const endingGap, endingMost = 5, 30 // frames: 50 ms of silence, 0.3 s of consonant
 	for name, c := range map[string]struct {
 		gap, frames int
 		mark, last  bool

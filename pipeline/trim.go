@@ -42,23 +42,13 @@ func trim(recs []*recording, spliced *takes.Spliced, headS, tailS, joinPauseMaxS
 // seconds turns a time into whole frames.
 func seconds(s float64) int { return int(math.Round(s * framesPerSecond)) }
 
-// usualPause is the median of the pauses that are kept, 0.3 to maxS; 0.7 s if there are
-// none (our choice).
+// usualPause is the reading's usual pause, in frames.
 func usualPause(recs []*recording, kept []takes.Stretch, maxS float64) int {
-	var lengths []int
-	for _, s := range kept {
-		for _, p := range recs[s.Raw].m.Pauses {
-			if p.From > s.From && p.To < s.To {
-				lengths = append(lengths, p.Len())
-			}
-		}
+	var maps []*speech.Map
+	for _, r := range recs {
+		maps = append(maps, r.m)
 	}
-	usual := seconds(0.7)
-	if len(lengths) > 0 {
-		slices.Sort(lengths)
-		usual = lengths[len(lengths)/2]
-	}
-	return min(max(usual, speech.PhraseGap), seconds(maxS))
+	return takes.UsualPause(maps, kept, seconds(maxS))
 }
 
 // layout collects the segments in the order of the finished sound.
@@ -70,91 +60,32 @@ type layout struct {
 	at     int
 }
 
-// endingGap is the longest silence between a word and its last consonant, endingMost
-// the longest such consonant, in frames (our choice).
-const endingGap, endingMost = 5, 30
-
-// withEndings makes a stretch longer by a soft sound right behind its last word: the map
-// takes it for a breath, but it may be the s of "ropes", and neither a join nor the tail
-// may take away what may be speech. The pause that follows counts from the word.
+// withEndings makes each stretch longer by the last consonant of its last word. The pause
+// that follows counts from the word.
 func (l *layout) withEndings(stretches []takes.Stretch) []takes.Stretch {
 	out := slices.Clone(stretches)
-	for k := range out {
-		s, r := &out[k], l.recs[out[k].Raw]
-		isMark := func(x speech.Span) bool {
-			return slices.ContainsFunc(r.marks, func(m takes.Mark) bool { return m.Sounds.From < x.To && x.From < m.Sounds.To })
-		}
-		for _, sound := range r.m.Sounds {
-			if sound.From >= s.To && sound.From <= s.To+endingGap && sound.Len() <= endingMost && !isMark(sound) {
-				s.To = sound.To
-			}
-		}
+	for k, s := range out {
+		r := l.recs[s.Raw]
+		out[k].To = takes.Ending(r.m, r.marks, s.To)
 	}
 	return out
 }
 
-const (
-	// keepClear is how many frames are left between a sound that must not be heard
-	// and the room that is used. A fade reaches one of them.
-	keepClear = 2
-	// leastRoom is the least of the raw's own room that is used beside a word. A breath
-	// or a click closer to it is replaced whole; half of the fade lies within the word,
-	// 0.9 dB over its first 10 ms.
-	leastRoom = 2
-)
-
 // before lays n frames of room in front of stretch s: the raw's own room as far as that
-// is clean, laid-in tone before it. Words that end there die away for a while.
+// is clean, laid-in tone before it.
 func (l *layout) before(s takes.Stretch, n int) {
-	m := l.recs[s.Raw].m
-	clean := 1 // frames reach a little over the edge of a segment when they are faded
-	for _, run := range m.Runs {
-		if run.From < s.From {
-			clean = max(clean, min(run.To+edgeFrames, s.From))
-		}
-	}
-	for _, sound := range l.recs[s.Raw].notRoom() {
-		if sound.To <= s.From {
-			clean = max(clean, sound.To+keepClear)
-		}
-	}
-	own := min(n, s.From-clean)
-	if own < leastRoom {
-		own = 0
-	}
+	r := l.recs[s.Raw]
+	own := takes.RoomBefore(r.m, r.marks, s.From, n)
 	l.tone(s.Raw, n-own)
 	l.raw(s.Raw, s.From-own, own)
 }
 
 // after lays n frames of room behind stretch s.
 func (l *layout) after(s takes.Stretch, n int) {
-	m := l.recs[s.Raw].m
-	clean := m.Features.Len() - 1
-	for _, run := range m.Runs {
-		if run.To > s.To {
-			clean = min(clean, max(run.From-keepClear, s.To))
-		}
-	}
-	for _, sound := range l.recs[s.Raw].notRoom() {
-		if sound.From >= s.To {
-			clean = min(clean, sound.From-keepClear)
-		}
-	}
-	own := min(n, clean-s.To)
-	if own < leastRoom {
-		own = 0
-	}
+	r := l.recs[s.Raw]
+	own := takes.RoomBehind(r.m, r.marks, s.To, n)
 	l.raw(s.Raw, s.To, own)
 	l.tone(s.Raw, n-own)
-}
-
-// notRoom is what is heard between the words and is not the room.
-func (r *recording) notRoom() []speech.Span {
-	out := slices.Clone(r.m.Sounds)
-	for _, m := range r.marks {
-		out = append(out, m.Sounds)
-	}
-	return out
 }
 
 // speech lays stretch s, from its first word to its last.

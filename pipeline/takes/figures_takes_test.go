@@ -31,42 +31,38 @@ func sourceOf(role string, number int, r *narrated.Recording) Source {
 	return s
 }
 
-// judged tells what a spliced reading is worth. The first and last half of a pause are
-// of the raws on either side of it, up to where these say something else: a released
-// consonant that the map of the words has missed is heard there.
+// judged tells what a spliced reading is worth, with the raws' own room that is heard
+// beside its stretches: by the rules by which the chain lays them out, half of a pause is
+// of the raw on either side of it, as far as its room is clean.
 func judged(s *narrated.Session, sources []Source, got *Spliced) narrated.Verdict {
+	const head, tail, most = 50, 200, 150 // frames, the chain's defaults
+	var maps []*speech.Map
+	for _, source := range sources {
+		maps = append(maps, source.Voice.m)
+	}
+	usual := UsualPause(maps, got.Stretches, most)
+	pause := func(i int) int {
+		if got.Stretches[i].Pause == AsUsual {
+			return usual
+		}
+		return got.Stretches[i].Pause
+	}
 	var kept []narrated.Kept
 	for i, x := range got.Stretches {
-		m := sources[x.Raw].Voice.m
-		before, behind := 100, 200 // head and tail
+		m, marks := sources[x.Raw].Voice.m, sources[x.Raw].Marks
+		before, behind := head, tail
 		if i > 0 {
-			before = got.Stretches[i].Pause
+			before = pause(i) - pause(i)/2
 		}
 		if i+1 < len(got.Stretches) {
-			behind = got.Stretches[i+1].Pause
+			behind = pause(i+1) / 2
 		}
-		x.From -= ownRoom(before, m.Runs, x.From, -1)
-		x.To += ownRoom(behind, m.Runs, x.To, +1)
+		x.From -= RoomBefore(m, marks, x.From, before)
+		end := Ending(m, marks, x.To)
+		x.To = end + RoomBehind(m, marks, end, max(0, behind-(end-x.To)))
 		kept = append(kept, keptOf(x.Raw, x.Span))
 	}
 	return s.Judge(kept)
-}
-
-// ownRoom is how much of a raw's own room is heard beside its words, in frames.
-func ownRoom(pause int, runs []speech.Span, at, way int) int {
-	if pause < 0 {
-		pause = 30
-	}
-	own := pause / 2
-	for _, r := range runs {
-		if way < 0 && r.To <= at {
-			own = min(own, max(0, at-r.To-2))
-		}
-		if way > 0 && r.From >= at {
-			own = min(own, max(0, r.From-at-2))
-		}
-	}
-	return own
 }
 
 // takeFigures are counts over take sets.
