@@ -7,22 +7,25 @@ import (
 	"lectern/pipeline/takes"
 )
 
-// TestTrimKeepsEndings wants a soft sound right behind the last word before a join, or
-// before the tail, kept: it may be the s of "ropes". One that is farther off, or too long,
-// or a mark, is none.
+// TestTrimKeepsEndings wants a sound right behind the last word before a join, or before
+// the tail, kept: a soft one may be the s of "ropes". One that is farther off, or too long
+// for a soft one, or nearer to the words behind it, or a mark, is none.
 func TestTrimKeepsEndings(t *testing.T) {
-	const endingGap, endingMost = 5, 30 // frames: 50 ms of silence, 0.3 s of consonant
+	const gap, most = 10, 30 // frames: 0.1 s of silence, 0.3 s of consonant
 	for name, c := range map[string]struct {
-		gap, frames int
-		mark, last  bool
-		kept        bool
+		gap, frames      int
+		mark, last, loud bool
+		nearer, kept     bool
 	}{
-		"at once":           {0, 20, false, false, true},
-		"behind a closure":  {endingGap, endingMost, false, false, true},
-		"farther off":       {endingGap + 1, 20, false, false, false},
-		"too long":          {0, endingMost + 1, false, false, false},
-		"a mark":            {2, 20, true, false, false},
-		"of the last words": {0, 20, false, true, true},
+		"at once":           {frames: 20, kept: true},
+		"behind a closure":  {gap: gap, frames: most, kept: true},
+		"farther off":       {gap: gap + 1, frames: 20},
+		"too long":          {frames: most + 1},
+		"long and loud":     {frames: most + 10, loud: true, kept: true},
+		"much too long":     {frames: 61, loud: true},
+		"nearer to others":  {gap: gap, frames: 20, nearer: true},
+		"a mark":            {gap: 2, frames: 20, mark: true},
+		"of the last words": {frames: 20, last: true, kept: true},
 	} {
 		t.Run(name, func(t *testing.T) {
 			recs := []*recording{spelled(t, 3, -60), spelled(t, 4, -60)}
@@ -37,15 +40,15 @@ func TestTrimKeepsEndings(t *testing.T) {
 			if c.mark {
 				r.marks = []takes.Mark{{Sounds: sound}}
 			}
-			tl := trim(recs, splicedOf(recs, stretches...), 0.5, 2, 1.5)
-			heard := 0
-			for _, s := range tl.segments {
-				if s.Raw == 0 && !s.Tone {
-					heard += max(0, min(s.From+s.Frames, sound.To)-max(s.From, sound.From))
-				}
+			if c.loud {
+				asLoudAsSpeech(r, sound)
 			}
-			if c.kept && heard != sound.Len() || !c.kept && heard > 0 {
-				t.Errorf("of %d frames %d are heard", sound.Len(), heard)
+			if c.nearer {
+				r.m.Runs[2].From = sound.To + c.gap
+			}
+			tl := trim(recs, splicedOf(recs, stretches...), 0.5, 2, 1.5)
+			if got := framesHeard(tl, sound); c.kept && got != sound.Len() || !c.kept && got > 0 {
+				t.Errorf("of %d frames %d are heard", sound.Len(), got)
 			}
 			join, tail := tl.pauses[len(tl.pauses)-2].Len(), tl.pauses[len(tl.pauses)-1].Len()
 			want := 60
@@ -57,4 +60,72 @@ func TestTrimKeepsEndings(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestTrimKeepsOpenings wants a sound right before the first word of a stretch kept if it
+// is as loud as speech and long enough for a word: the map takes a short one for a breath.
+func TestTrimKeepsOpenings(t *testing.T) {
+	const gap = 10
+	for name, c := range map[string]struct {
+		gap, frames  int
+		loud, mark   bool
+		nearer, kept bool
+	}{
+		"a short word":     {gap: 4, frames: 18, loud: true, kept: true},
+		"behind a closure": {gap: gap, frames: 18, loud: true, kept: true},
+		"farther off":      {gap: gap + 1, frames: 18, loud: true},
+		"a breath":         {gap: 4, frames: 18},
+		"a click":          {gap: 4, frames: 4, loud: true},
+		"much too long":    {gap: 4, frames: 61, loud: true},
+		"nearer to others": {gap: gap, frames: 18, loud: true, nearer: true},
+		"a mark":           {gap: 4, frames: 18, loud: true, mark: true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			recs := []*recording{spelled(t, 3, -60), spelled(t, 4, -60)}
+			r := recs[0]
+			word := r.m.Runs[2].From
+			sound := speech.Span{From: word - c.gap - c.frames, To: word - c.gap}
+			r.m.Sounds = []speech.Span{sound}
+			if c.mark {
+				r.marks = []takes.Mark{{Sounds: sound}}
+			}
+			if c.loud {
+				asLoudAsSpeech(r, sound)
+			}
+			if c.nearer {
+				r.m.Runs[1].To = sound.From - c.gap
+			}
+			tl := trim(recs, splicedOf(recs, kept(recs, 1, 0, 1, 0), kept(recs, 0, 2, 2, 60)), 0.5, 2, 1.5)
+			if got := framesHeard(tl, sound); c.kept && got != sound.Len() || !c.kept && got > 0 {
+				t.Errorf("of %d frames %d are heard", sound.Len(), got)
+			}
+			want := 60
+			if c.kept {
+				want = max(60, c.gap+c.frames+30)
+			}
+			if join := tl.pauses[1].Len(); join != want {
+				t.Errorf("a pause of %d frames, want %d", join, want)
+			}
+			if at := tl.phrases[len(tl.phrases)-1].From; tl.starts[1] != at {
+				t.Errorf("the second stretch is said to begin at frame %d, its words do at %d", tl.starts[1], at)
+			}
+		})
+	}
+}
+
+// asLoudAsSpeech makes the frames of a sound as loud as those of the reading's words.
+func asLoudAsSpeech(r *recording, sound speech.Span) {
+	for k := sound.From; k < sound.To; k++ {
+		r.m.Features.Power[k] = 0.01 // -20 dBFS, as the words are made
+	}
+}
+
+// framesHeard counts the frames of a sound of the first recording that are heard.
+func framesHeard(tl *timeline, sound speech.Span) (n int) {
+	for _, s := range tl.segments {
+		if s.Raw == 0 && !s.Tone {
+			n += max(0, min(s.From+s.Frames, sound.To)-max(s.From, sound.From))
+		}
+	}
+	return n
 }

@@ -16,7 +16,8 @@ import (
 func trim(recs []*recording, spliced *takes.Spliced, headS, tailS, joinPauseMaxS float64) *timeline {
 	l := layout{recs: recs, gainDB: spliced.GainDB, t: &timeline{}}
 	usual := usualPause(recs, spliced.Stretches, joinPauseMaxS)
-	kept := l.withEndings(spliced.Stretches)
+	kept := l.withEdges(spliced.Stretches)
+	opening := func(k int) int { return spliced.Stretches[k].From - kept[k].From }
 	ending := func(k int) int { return kept[k].To - spliced.Stretches[k].To }
 	for k, s := range kept {
 		room := seconds(headS)
@@ -29,7 +30,8 @@ func trim(recs []*recording, spliced *takes.Spliced, headS, tailS, joinPauseMaxS
 			l.after(kept[k-1], max(0, pause/2-ending(k-1)))
 		}
 		l.under = l.roomUnder(kept, k)
-		l.before(s, room)
+		l.before(s, max(0, room-opening(k)))
+		l.t.starts = append(l.t.starts, l.at+opening(k))
 		l.speech(s)
 	}
 	last := len(kept) - 1
@@ -60,13 +62,13 @@ type layout struct {
 	at     int
 }
 
-// withEndings makes each stretch longer by the last consonant of its last word. The pause
-// that follows counts from the word.
-func (l *layout) withEndings(stretches []takes.Stretch) []takes.Stretch {
+// withEdges makes each stretch longer by what may be part of its first and of its last word.
+// The pauses beside it count from the words.
+func (l *layout) withEdges(stretches []takes.Stretch) []takes.Stretch {
 	out := slices.Clone(stretches)
 	for k, s := range out {
 		r := l.recs[s.Raw]
-		out[k].To = takes.Ending(r.m, r.marks, s.To)
+		out[k].From, out[k].To = takes.Opening(r.m, r.marks, s.From), takes.Ending(r.m, r.marks, s.To)
 	}
 	return out
 }
@@ -92,7 +94,6 @@ func (l *layout) after(s takes.Stretch, n int) {
 func (l *layout) speech(s takes.Stretch) {
 	m := l.recs[s.Raw].m
 	shift := l.at - s.From
-	l.t.starts = append(l.t.starts, l.at)
 	for _, p := range m.Phrases {
 		p.From, p.To = max(p.From, s.From), min(p.To, s.To)
 		if p.Len() > 0 {

@@ -20,6 +20,7 @@ type pickupFigures struct {
 	alikeRight, alikeWrong, alikeRefused share
 	taken, alikeTaken                    share // of those that have none
 	edges                                share // in a word
+	soft                                 share // edges in the softest part of one
 	reasons                              map[string]int
 }
 
@@ -134,6 +135,7 @@ func (f *pickupFigures) count(t *testing.T, name string, s *narrated.Session, pa
 	right.add(isRight)
 	wrong.add(!isRight)
 	f.edges.of, f.edges.got = f.edges.of+v.Edges, f.edges.got+v.EdgesInWord
+	f.soft.of, f.soft.got = f.soft.of+v.Edges, f.soft.got+v.EdgesSoft
 	if len(v.Says) > 0 {
 		t.Logf("%s, %v: %s", name, passages, strings.Join(v.Says, "; "))
 	}
@@ -181,6 +183,7 @@ func TestPickupFigures(t *testing.T) {
 	out.row("the same, asked about", f.alikeRefused)
 	out.row("the same, that have no place: taken", f.alikeTaken)
 	out.row("edges in a word", f.edges)
+	out.row("edges in the softest part of one", f.soft)
 	t.Log(out)
 	f.wrong.atMost(t, "pickups in a wrong place", 0)
 	if f.alikeWrong.got > 0 { // there may be none at all

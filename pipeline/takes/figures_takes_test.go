@@ -57,8 +57,8 @@ func judged(s *narrated.Session, sources []Source, got *Spliced) narrated.Verdic
 		if i+1 < len(got.Stretches) {
 			behind = pause(i+1) / 2
 		}
-		x.From -= RoomBefore(m, marks, x.From, before)
-		end := Ending(m, marks, x.To)
+		start, end := Opening(m, marks, x.From), Ending(m, marks, x.To)
+		x.From = start - RoomBefore(m, marks, start, max(0, before-(x.From-start)))
 		x.To = end + RoomBehind(m, marks, end, max(0, behind-(end-x.To)))
 		kept = append(kept, keptOf(x.Raw, x.Span))
 	}
@@ -72,6 +72,7 @@ type takeFigures struct {
 	joins            share // right, of those where something was decided
 	open             share // places where words are heard twice, since nothing was decided
 	edges            share // in a word
+	soft             share // edges in the softest part of one
 	broken, twice    int
 	byKind           map[string]*share // takes that came to lie as they should
 	searched, marked share             // unrelated openings, taken; marks that are none
@@ -80,7 +81,7 @@ type takeFigures struct {
 // addAll adds what was counted elsewhere.
 func (f *takeFigures) addAll(g *takeFigures) {
 	for _, x := range []struct{ to, from *share }{
-		{&f.words, &g.words}, {&f.sets, &g.sets}, {&f.joins, &g.joins}, {&f.open, &g.open}, {&f.edges, &g.edges},
+		{&f.words, &g.words}, {&f.sets, &g.sets}, {&f.joins, &g.joins}, {&f.open, &g.open}, {&f.edges, &g.edges}, {&f.soft, &g.soft},
 		{&f.searched, &g.searched}, {&f.marked, &g.marked},
 	} {
 		x.to.addAll(*x.from)
@@ -123,6 +124,7 @@ func (f *takeFigures) count(t *testing.T, name string, s *narrated.Session) {
 	f.joins.of, f.joins.got = f.joins.of+v.Joins-v.JoinsOpen, f.joins.got+v.JoinsRight
 	f.open.of, f.open.got = f.open.of+v.Joins, f.open.got+v.JoinsOpen
 	f.edges.of, f.edges.got = f.edges.of+v.Edges, f.edges.got+v.EdgesInWord
+	f.soft.of, f.soft.got = f.soft.of+v.Edges, f.soft.got+v.EdgesSoft
 	f.broken, f.twice = f.broken+v.BrokenLeft, f.twice+v.Twice
 	if len(kinds) == 2 { // what is wrong is of the one take
 		f.kind(kinds[1]).add(v.WordsLost+v.Twice+v.BrokenLeft+v.EdgesInWord == 0)
@@ -219,6 +221,7 @@ func TestTakeFigures(t *testing.T) {
 	out.row("joins right, of those decided", f.joins)
 	out.row("places left open, all of both kept", f.open)
 	out.row("edges in a word", f.edges)
+	out.row("edges in the softest part of one", f.soft)
 	out.row("sentences heard twice", f.twice)
 	out.row("readings broken off and left in", f.broken)
 	for _, kind := range slices.Sorted(maps.Keys(f.byKind)) {

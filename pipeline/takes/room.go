@@ -25,21 +25,78 @@ func UsualPause(maps []*speech.Map, kept []Stretch, most int) int {
 	return min(max(usual, speech.PhraseGap), most)
 }
 
-// endingGap is the longest silence between a word and its last consonant, endingMost
-// the longest such consonant, in frames (our choice).
-const endingGap, endingMost = 5, 30
+const (
+	// besideGap is the longest silence between a word and a sound that may be part of what
+	// is said: the closed lips of a p last up to 0.1 s. All numbers here are our choice.
+	besideGap = 10
+	// softMost is the longest soft consonant behind a word, loudMost the longest sound on
+	// either side that is as loud as speech, in frames.
+	softMost, loudMost = 30, 60
+	// loudFrames is how many frames must be no more than loudUnder softer, in power, than the
+	// second of words beside them: a click is shorter, a breath softer.
+	loudFrames = 5
+	loudUnder  = 16 // 12 dB
+)
 
-// Ending returns where a stretch that ends at frame `to` ends with the soft sound right
-// behind its last word: the map takes that for a breath, but it may be the s of "ropes",
-// and neither a join nor the tail may take away what may be speech.
+// Opening returns where a stretch that begins at frame `from` begins with the sound right
+// before its first word that is as loud as speech: the map may take a short word for a
+// breath, as the "The" of a sentence, and neither a join nor the head may take it away.
+func Opening(m *speech.Map, marks []Mark, from int) int {
+	words := speech.Span{From: from, To: from + speech.FramesPerSecond}
+	before := 0 // where the words before it end
+	for _, run := range m.Runs {
+		if run.To <= from {
+			before = run.To
+		}
+	}
+	for _, sound := range slices.Backward(m.Sounds) {
+		gap := from - sound.To
+		if gap >= 0 && gap <= besideGap && gap < sound.From-before && !isMark(marks, sound) && spoken(m, sound, words) {
+			from = sound.From
+		}
+	}
+	return from
+}
+
+// Ending returns where a stretch that ends at frame `to` ends with the sound right behind
+// its last word: a soft one may be the s of "ropes" or the k of "book", whatever the map
+// takes it for. What is nearer to the words behind it belongs to them.
 func Ending(m *speech.Map, marks []Mark, to int) int {
+	words := speech.Span{From: to - speech.FramesPerSecond, To: to}
+	behind := m.Features.Len() // where the words behind it begin
+	for _, run := range slices.Backward(m.Runs) {
+		if run.From >= to {
+			behind = run.From
+		}
+	}
 	for _, sound := range m.Sounds {
-		isMark := slices.ContainsFunc(marks, func(k Mark) bool { return k.Sounds.From < sound.To && sound.From < k.Sounds.To })
-		if sound.From >= to && sound.From <= to+endingGap && sound.Len() <= endingMost && !isMark {
+		gap := sound.From - to
+		if gap >= 0 && gap <= besideGap && gap < behind-sound.To && !isMark(marks, sound) && (sound.Len() <= softMost || spoken(m, sound, words)) {
 			to = sound.To
 		}
 	}
 	return to
+}
+
+// spoken tells whether a sound is as loud, and as short, as a word beside others can be.
+func spoken(m *speech.Map, sound, words speech.Span) bool {
+	power := m.Features.Power
+	var sum float64
+	words.From, words.To = max(0, words.From), min(len(power), words.To)
+	for _, p := range power[words.From:words.To] {
+		sum += float64(p)
+	}
+	loud := 0
+	for _, p := range power[sound.From:sound.To] {
+		if float64(p)*loudUnder*float64(words.Len()) >= sum {
+			loud++
+		}
+	}
+	return loud >= loudFrames && sound.Len() <= loudMost
+}
+
+func isMark(marks []Mark, sound speech.Span) bool {
+	return slices.ContainsFunc(marks, func(k Mark) bool { return k.Sounds.From < sound.To && sound.From < k.Sounds.To })
 }
 
 const (

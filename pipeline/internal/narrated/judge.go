@@ -2,6 +2,7 @@ package narrated
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -25,8 +26,10 @@ type Verdict struct {
 	// BrokenLeft are readings broken off that are heard though the sentence was said
 	// whole somewhere; OldLeft are sentences heard in words a pickup sets right.
 	BrokenLeft, OldLeft int
-	// Edges are beginnings and ends of stretches, EdgesInWord those within speech.
-	Edges, EdgesInWord int
+	// Edges are beginnings and ends of stretches, EdgesInWord those within speech. At those
+	// of EdgesSoft nothing but the softest beginning or end of a word lies beyond the edge,
+	// or what a synthesizer hisses beside it.
+	Edges, EdgesInWord, EdgesSoft int
 	// Joins are the places between stretches. At a right one the script goes on with
 	// its next word and no edge is in a word. At an open one words are heard again:
 	// nothing was decided there. All others are wrong.
@@ -43,6 +46,8 @@ const (
 	// partHeard is how much of a word must be heard. Where two readings of a sentence meet
 	// in its middle, the places of a word differ by so much that half would be too much.
 	partHeard = 0.35
+	// softUnderDB is how far a soft beginning or end lies under the utterance, in each 10 ms.
+	softUnderDB = 20
 )
 
 // heard is a word of the script in a finished reading.
@@ -85,7 +90,12 @@ func (s *Session) Judge(kept []Kept) (v Verdict) {
 		}
 		for _, at := range []int{k.From, k.To} {
 			v.Edges++
-			if deep := s.inWord(k.Recording, at); deep > intoSpeech {
+			switch deep, soft := s.inWord(k.Recording, at); {
+			case deep <= intoSpeech:
+			case soft:
+				v.EdgesSoft++
+				v.says("raw %d at %.2f s: an edge %.2f s within the softest part of a word", k.Recording, seconds(at), seconds(deep))
+			default:
 				v.EdgesInWord++
 				v.says("raw %d at %.2f s: an edge %.2f s within words", k.Recording, seconds(at), seconds(deep))
 			}
@@ -142,16 +152,40 @@ func (u Utterance) within(in made.Span) int {
 }
 
 // inWord tells how far within words a sample lies: how many samples of sound lie before
-// or behind it without a pause, whichever are fewer.
-func (s *Session) inWord(recording, at int) int {
-	for _, u := range s.Recordings[recording].Utterances {
+// or behind it without a pause, whichever are fewer, and whether all of those are soft.
+func (s *Session) inWord(recording, at int) (deep int, soft bool) {
+	r := s.Recordings[recording]
+	for _, u := range r.Utterances {
 		for _, p := range u.Pieces {
-			if at > p.From && at < p.To {
-				return min(at-p.From, p.To-at)
+			if at <= p.From || at >= p.To {
+				continue
 			}
+			part := made.Span{From: p.From, To: at}
+			if p.To-at < at-p.From {
+				part = made.Span{From: at, To: p.To}
+			}
+			loudest := 0.0
+			for x := range slices.Chunk(r.Samples[part.From:part.To], pieceFrame) {
+				loudest = max(loudest, meanPower(x))
+			}
+			return part.To - part.From, loudest < meanPower(r.Samples[u.From:u.To])*math.Pow(10, -softUnderDB/10.0)
 		}
 	}
-	return 0
+	return 0, true
+}
+
+// wrongEdge tells whether an edge at a sample cuts a word.
+func (s *Session) wrongEdge(recording, at int) bool {
+	deep, soft := s.inWord(recording, at)
+	return deep > intoSpeech && !soft
+}
+
+func meanPower(x []float32) float64 {
+	var sum float64
+	for _, y := range x {
+		sum += float64(y) * float64(y)
+	}
+	return sum / float64(len(x))
 }
 
 // lost counts the words that were said somewhere and are not in the longest part of
@@ -215,7 +249,7 @@ func (v *Verdict) joins(s *Session, kept []Kept, said map[int]bool, all []heard)
 			}
 		}
 		v.Joins++
-		inWord := max(s.inWord(kept[i-1].Recording, kept[i-1].To), s.inWord(kept[i].Recording, kept[i].From)) > intoSpeech
+		inWord := s.wrongEdge(kept[i-1].Recording, kept[i-1].To) || s.wrongEdge(kept[i].Recording, kept[i].From)
 		skipped := false
 		for w := before + 1; w < after; w++ {
 			skipped = skipped || said[w]
