@@ -111,7 +111,7 @@ func ofClips(name string, rooms [][][]float32, sentences ...[]narrated.Clip) *ac
 	several := false
 	for i, c := range sentences {
 		// Nobody reads the words: what counts is how many there may be.
-		text := strings.Repeat(fmt.Sprintf("clip%d ", i), 1+int(2.5*seconds(len(c[0].Samples))))
+		text := strings.Repeat(fmt.Sprintf("clip%c ", 'a'+i), 1+int(2.5*seconds(len(c[0].Samples))))
 		clips[text], pool, several = c, append(pool, text), several || len(c) > 1
 	}
 	turn := map[string]int{}
