@@ -97,14 +97,19 @@ func (f *actedFigures) takes(t *testing.T, name string, s *narrated.Session) {
 func (f *actedFigures) countAll(t *testing.T, c cast, a *actor, as manner, seed uint64) {
 	name := a.name + ", " + as.name
 	for k := range uint64(c.sessions) {
-		if outOfTime(t) {
-			return
-		}
 		rng := pcg(seed, 6000+k)
-		f.told.count(t, name, a.rolling(t, rng, as, c.sentences, 0))
-		f.marked(t, name, a.rolling(t, rng, as, c.sentences, 0.7))
+		steps := []func(){
+			func() { f.told.count(t, name, a.rolling(t, rng, as, c.sentences, 0)) },
+			func() { f.marked(t, name, a.rolling(t, rng, as, c.sentences, 0.7)) },
+		}
 		for range c.takes {
-			f.takes(t, name, a.takes(t, rng, as))
+			steps = append(steps, func() { f.takes(t, name, a.takes(t, rng, as)) })
+		}
+		for _, step := range steps {
+			if outOfTime(t) {
+				return
+			}
+			step()
 		}
 	}
 }
