@@ -40,7 +40,7 @@ func (s *synthesis) slot(out, bands *[32]float32) {
 	for j := 1; j < 16; j++ {
 		r := &rows[j]
 		a, b := (*[16]float32)(window512[j][0][turn:]), (*[16]float32)(window512[j][1][turn:])
-		out[j], out[32-j] = dot(r, a), dot(r, b)
+		out[j], out[32-j] = dots(r, a, b)
 	}
 }
 
@@ -49,6 +49,19 @@ func dot(x, y *[16]float32) float32 {
 		(x[4]*y[4] + x[5]*y[5] + x[6]*y[6] + x[7]*y[7])) +
 		((x[8]*y[8] + x[9]*y[9] + x[10]*y[10] + x[11]*y[11]) +
 			(x[12]*y[12] + x[13]*y[13] + x[14]*y[14] + x[15]*y[15]))
+}
+
+// dots returns dot(x, y) and dot(x, z), with x taken from memory once.
+func dots(x, y, z *[16]float32) (float32, float32) {
+	x0, x1, x2, x3 := x[0], x[1], x[2], x[3]
+	y0, z0 := x0*y[0]+x1*y[1]+x2*y[2]+x3*y[3], x0*z[0]+x1*z[1]+x2*z[2]+x3*z[3]
+	x0, x1, x2, x3 = x[4], x[5], x[6], x[7]
+	y1, z1 := x0*y[4]+x1*y[5]+x2*y[6]+x3*y[7], x0*z[4]+x1*z[5]+x2*z[6]+x3*z[7]
+	x0, x1, x2, x3 = x[8], x[9], x[10], x[11]
+	y2, z2 := x0*y[8]+x1*y[9]+x2*y[10]+x3*y[11], x0*z[8]+x1*z[9]+x2*z[10]+x3*z[11]
+	x0, x1, x2, x3 = x[12], x[13], x[14], x[15]
+	y3, z3 := x0*y[12]+x1*y[13]+x2*y[14]+x3*y[15], x0*z[12]+x1*z[13]+x2*z[14]+x3*z[15]
+	return (y0 + y1) + (y2 + y3), (z0 + z1) + (z2 + z3)
 }
 
 // dct32 replaces x by Σ x[k]·cos(π/64 · j(2k+1)), j = 0..31, by B. G. Lee's

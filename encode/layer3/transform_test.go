@@ -148,3 +148,19 @@ func TestSynthesisAgainstItsFormula(t *testing.T) {
 		}
 	}
 }
+
+// Two sums at once are the two taken one by one, bit for bit: a sample must not depend on
+// how it is taken.
+func TestTwoSumsAtOnce(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 6))
+	var x, y, z [16]float32
+	for range 10_000 {
+		for i := range x {
+			x[i], y[i], z[i] = r.Float32()-0.5, r.Float32()-0.5, r.Float32()-0.5
+		}
+		a, b := dots(&x, &y, &z)
+		if wantA, wantB := dot(&x, &y), dot(&x, &z); math.Float32bits(a) != math.Float32bits(wantA) || math.Float32bits(b) != math.Float32bits(wantB) {
+			t.Fatalf("%g and %g, one by one %g and %g", a, b, wantA, wantB)
+		}
+	}
+}
