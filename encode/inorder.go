@@ -8,8 +8,8 @@ import (
 	"sync"
 )
 
-// mostWorkers bounds the cores used for one file, our choice: each takes about 1 MB,
-// and the samples are read by a single one in any case.
+// mostWorkers bounds the cores used for one file, our choice: each takes about 1 MB, as do
+// two pieces besides, and the samples are read by a single one in any case.
 const mostWorkers = 8
 
 // workers returns on how many cores to work.
@@ -28,7 +28,7 @@ type slot[P any] struct {
 	done  chan struct{}
 }
 
-var errPanicked = errors.New("panic while pieces were filled")
+var errCutShort = errors.New("the pieces ended before the last one")
 
 // inOrder does a long piece of work side by side, with at most workers+2 pieces at
 // hand, used over and over:
@@ -59,9 +59,11 @@ func inOrder[P any](workers int, fill func(*P) (last bool, err error), work func
 	all.Go(func() {
 		defer close(order)
 		defer close(todo)
+		whole := false
 		defer func() {
-			if panicked = recover(); panicked != nil {
-				stop(errPanicked)
+			// A panic, or a fill that ended its goroutine, must not look like the end.
+			if panicked = recover(); !whole {
+				stop(errCutShort)
 			}
 		}()
 		for {
@@ -79,6 +81,7 @@ func inOrder[P any](workers int, fill func(*P) (last bool, err error), work func
 			order <- s
 			todo <- s
 			if last {
+				whole = true
 				return
 			}
 		}

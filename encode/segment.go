@@ -14,19 +14,21 @@ import (
 //     samples of each subband, for its MDCT: together 1056 samples of input, less
 //     than a frame;
 //   - of each granule, the step size and the table regions of the last one that had
-//     big values (§2.4.2.7 of ISO/IEC 11172-3), which it takes up again only for a
-//     granule that has none;
+//     big values (§2.4.2.7 of ISO/IEC 11172-3), which it takes up again for a granule
+//     that has none, and for a step size tried that leaves none;
 //   - bits of the last frame that do not make up 32: they are the end of it.
 //
-// It has no bit reservoir, and its padding is not used. So after one frame that has
-// big values in both granules it stands exactly as if it had encoded all that came
-// before. Dither alone is enough for that (coder.settled makes sure of it), and the
-// frames are the same, bit for bit, however the file is cut.
+// It has no bit reservoir, and its padding is not used. Of the frames in front of a segment
+// the first fills the filter bank. If the second then comes out as it did at the end of the
+// segment before, with big values in both granules, the encoder stands exactly as if it had
+// encoded all that came before, and the frames are the same, bit for bit, however the file
+// is cut. Every segment is looked at for that (segment.follows). Where it is not so, as of a
+// click in every granule, the segment is encoded once more, from where the one before ended.
 const (
-	warmFrames = 1
-	// segmentFrames is our choice, 5 s: short against a chapter, long against the frame
-	// that is encoded twice. With that one it makes up a multiple of 32 bits.
-	segmentFrames = 191
+	warmFrames = 2
+	// segmentFrames is our choice, 6.6 s: short against a chapter, long against the frames
+	// that are encoded twice. With those it makes up a multiple of 32 bits.
+	segmentFrames = 254
 )
 
 // A segment is some frames in a row that are encoded by themselves. Ready for use
@@ -37,8 +39,10 @@ type segment struct {
 	warm   int
 	// in holds the samples of the frames before, of its own, and of one more: the
 	// encoder never hands out the end of its last frame.
-	in  []int16
-	out bytes.Buffer // the frames of all of these, unpadded
+	in    []int16
+	coder *coder // stands at the end of the segment
+	out   bytes.Buffer
+	coded []byte // the frames that were encoded, up to the last one of its own, unpadded
 }
 
 // frame returns the samples of frame i, of which the first ones are those before.
@@ -46,9 +50,28 @@ func (s *segment) frame(i int) []int16 {
 	return s.in[i*samplesPerFrame:][:samplesPerFrame]
 }
 
+// encode encodes the segment by itself.
+func (s *segment) encode(kbps int) (err error) {
+	if s.coder == nil {
+		if s.coder, err = newCoder(kbps); err != nil {
+			return err
+		}
+	}
+	s.coder.begin()
+	return s.coder.encode(s, 0)
+}
+
 // own returns the encoded frames of the segment, one behind the other.
-func (s *segment) own(frameBytes int) []byte {
-	return s.out.Bytes()[s.warm*frameBytes:][:s.frames*frameBytes]
+func (s *segment) own() []byte {
+	return s.coded[len(s.coded)-s.frames*s.coder.frameBytes:]
+}
+
+// follows reports whether the segment, encoded by itself, is as in one pass: it is the
+// first, or the frame in front of its own left the encoder as the last one of the segment
+// before did.
+func (s *segment) follows(last []byte) bool {
+	before := s.coded[:len(s.coded)-len(s.own())]
+	return s.first == 0 || bytes.HasSuffix(before, last) && settled(last)
 }
 
 // A feed cuts a source into segments of 16-bit frames. There are as many frames as
@@ -109,20 +132,23 @@ func (f *feed) fill(ctx context.Context, s *segment) (last bool, err error) {
 // writeAudio encodes all of src in segments of at most so many frames, each begun
 // some frames early, and writes them to out in order.
 func writeAudio(ctx context.Context, out io.Writer, src Source, opt Options, most, warm int) (w Written, m music, err error) {
-	coders := make([]*coder, opt.workers())
-	for i := range coders {
-		if coders[i], err = newCoder(opt.BitrateKbps); err != nil {
-			return w, m, fmt.Errorf("encode: %w", err)
-		}
+	before, err := newCoder(opt.BitrateKbps) // from the second segment on, as it stands at the end of the one before
+	if err != nil {
+		return w, m, fmt.Errorf("encode: %w", err)
 	}
 	in, pad := newFeed(src, opt.DitherSeed, most, warm), newPadder(opt.BitrateKbps)
-	frame := make([]byte, 0, maxFrameBytes)
-	err = inOrder(len(coders),
+	size := before.frameBytes
+	last, frame := make([]byte, size), make([]byte, 0, maxFrameBytes)
+	err = inOrder(opt.workers(),
 		func(s *segment) (last bool, err error) { return in.fill(ctx, s) },
-		func(worker int, s *segment) error { return coders[worker].encode(s) },
+		func(_ int, s *segment) error { return s.encode(opt.BitrateKbps) },
 		func(s *segment) error {
-			size := coders[0].frameBytes
-			for own := s.own(size); len(own) > 0; own = own[size:] {
+			if s.follows(last) {
+				before, s.coder = s.coder, before
+			} else if err := before.encode(s, s.warm); err != nil {
+				return err
+			}
+			for own := s.own(); len(own) > 0; own = own[size:] {
 				// The padding goes by the number of the frame in the file.
 				frame = padded(append(frame[:0], own[:size]...), pad.next())
 				if _, err := out.Write(frame); err != nil {
@@ -131,6 +157,7 @@ func writeAudio(ctx context.Context, out io.Writer, src Source, opt Options, mos
 				w.Frames++
 				m.bytes += int64(len(frame))
 				m.crc = crc16(m.crc, frame)
+				copy(last, own)
 			}
 			return nil
 		})

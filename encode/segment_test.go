@@ -7,11 +7,9 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"strings"
+	"runtime"
 	"testing"
 	"testing/synctest"
-
-	shine "github.com/braheezy/shine-mp3/pkg/mp3"
 )
 
 // onePass is the encoder as it is meant to be used, one frame after the other to the
@@ -22,7 +20,7 @@ func onePass(t *testing.T, x []float32, opt Options) []byte {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var enc *shine.Encoder = c.fresh
+	enc := c.fresh
 	q, pad := newQuantizer(opt.DitherSeed), newPadder(opt.BitrateKbps)
 	var stream bytes.Buffer
 	var all []byte
@@ -47,6 +45,16 @@ func onePass(t *testing.T, x []float32, opt Options) []byte {
 	return all
 }
 
+// clicks is a click in every granule, as loud as the encoder, at 128 kbit/s, leans most on
+// the granules before.
+func clicks(n int) []float32 {
+	x := make([]float32, n)
+	for i := 100; i < n; i += samplesPerFrame / 2 {
+		x[i] = 0.77
+	}
+	return x
+}
+
 // hardSounds are those that could give an encoder something to remember: none at all,
 // next to none, as much as there can be, and steps from one to the other.
 func hardSounds(n int) map[string][]float32 {
@@ -62,6 +70,7 @@ func hardSounds(n int) map[string][]float32 {
 		}
 	}
 	return map[string][]float32{
+		"clicks":       clicks(n),
 		"speech":       limitedSpeech(n, 0.7),
 		"noise":        whiteNoise(n, 0.3),
 		"faint noise":  whiteNoise(n, 0.0003),
@@ -93,7 +102,10 @@ func TestSegmentsAreOnePass(t *testing.T) {
 		for _, kbps := range []int{128, 160, 192, 224, 256, 320} {
 			opt := Options{BitrateKbps: kbps, DitherSeed: [32]byte{byte(kbps)}}
 			want := onePass(t, x, opt)
-			for _, most := range []int{1, 2, 7, 23, 60, segmentFrames} {
+			for _, most := range []int{1, 2, 7, 23, segmentFrames} {
+				if most < 23 && kbps > 128 && kbps < 320 {
+					continue // to the rates between, each cut is the same
+				}
 				opt.Workers = 1 + most%8
 				got, err := encoded(t, x, opt, most, warmFrames)
 				if err != nil {
@@ -143,21 +155,70 @@ func TestSegmentsOfMinutes(t *testing.T) {
 	sameFrames(t, "minutes", got, onePass(t, x, at192))
 }
 
-// One frame too few in front of each segment must show; one is needed and enough.
-func TestColdSegmentsDiffer(t *testing.T) {
-	x := limitedSpeech(70_000, 0.7)
-	got, err := encoded(t, x, at192, 7, 0)
-	if err != nil {
-		t.Fatal(err)
+// byThemselves encodes each segment by itself and returns how many there are, how many
+// follow the one before, and how many came out as in one pass: all that follow must.
+func byThemselves(t *testing.T, x []float32, opt Options, most, warm int) (segments, follow, same int) {
+	t.Helper()
+	var frames [][]byte // of one pass, unpadded
+	for rest := onePass(t, x, opt); len(rest) > 0; {
+		h := parseHeader(rest)
+		frame := rest[:h.size()-h.padding()]
+		rest = rest[h.size():]
+		frame[2] &^= 2
+		frames = append(frames, frame)
 	}
-	if bytes.Equal(got, onePass(t, x, at192)) {
-		t.Error("segments that begin cold came out as one pass: the test above could not fail")
+	in := newFeed(sourceOf(x), opt.DitherSeed, most, warm)
+	for last := false; !last; {
+		var s segment
+		var err error
+		if last, err = in.fill(context.Background(), &s); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.encode(opt.BitrateKbps); err != nil {
+			t.Fatal(err)
+		}
+		segments++
+		isSame := bytes.Equal(s.own(), bytes.Join(frames[s.first:][:s.frames], nil))
+		if isSame {
+			same++
+		}
+		if s.follows(frames[max(0, s.first-1)]) {
+			follow++
+			if !isSame {
+				t.Errorf("the segment at frame %d counts as following and is not as in one pass", s.first)
+			}
+		}
 	}
-	got, err = encoded(t, x, at192, 7, 3)
-	if err != nil {
-		t.Fatal(err)
+	return segments, follow, same
+}
+
+func TestSegmentsThatDoNotFollow(t *testing.T) {
+	at128 := Options{BitrateKbps: 128}
+	for name, x := range hardSounds(70_000) {
+		for _, opt := range []Options{at128, at192} {
+			n, follow, same := byThemselves(t, x, opt, 7, warmFrames)
+			if all := opt.BitrateKbps == 192 || name != "clicks"; all != (follow == n) || same < follow {
+				t.Errorf("%s at %d kbit/s: of %d segments %d follow, %d are as in one pass", name, opt.BitrateKbps, n, follow, same)
+			}
+		}
 	}
-	sameFrames(t, "three frames early", got, onePass(t, x, at192))
+	// One that begins cold is not as in one pass, and one that cannot be told does not count.
+	for warm := range warmFrames {
+		n, follow, same := byThemselves(t, limitedSpeech(70_000, 0.7), at192, 7, warm)
+		if follow != 1 || warm == 0 && same != 1 {
+			t.Errorf("%d frames early: of %d segments %d follow, %d are as in one pass", warm, n, follow, same)
+		}
+	}
+	// They are encoded once more, and by that alone they are right.
+	for _, x := range [][]float32{clicks(70_000), limitedSpeech(70_000, 0.7)} {
+		for _, most := range []int{1, 2, 7, 8} {
+			got, err := encoded(t, x, at128, most, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			sameFrames(t, fmt.Sprintf("cold segments of %d", most), got, onePass(t, x, at128))
+		}
+	}
 }
 
 // What a segment leans on: dithered silence, the least there is, has big values in
@@ -186,15 +247,6 @@ func TestEveryFrameSettles(t *testing.T) {
 	if settled(make([]byte, 626)) {
 		t.Error("a frame of nothing counts as settled")
 	}
-	var s segment
-	s.in, s.frames, s.warm, s.first = newInput(3), 1, 1, 5
-	c, err := newCoder(192)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := c.encode(&s); err == nil || !strings.Contains(err.Error(), "frame of nothing") {
-		t.Errorf("a segment behind a frame of nothing: %v", err)
-	}
 }
 
 func sameFrames(t *testing.T, what string, got, want []byte) {
@@ -221,6 +273,7 @@ func TestFailingPieceStopsAll(t *testing.T) {
 		}
 	}
 	fails, panics := func() error { return broken }, func() error { panic("lost") }
+	exits := func() error { runtime.Goexit(); return nil }
 	for name, c := range map[string]struct {
 		fill, work func(worker int, p *int) error
 		take       func(*int) error
@@ -235,6 +288,7 @@ func TestFailingPieceStopsAll(t *testing.T) {
 		"taking panics":      {at(0, fails), at(0, fails), func(*int) error { panic("sink") }, "panic: sink", 0},
 		"filling fails":      {at(7, fails), at(0, fails), nil, "cable pulled", 6},
 		"filling panics":     {at(7, panics), at(0, fails), nil, "panic: lost", 6},
+		"filling just ends":  {at(7, exits), at(0, fails), nil, "the pieces ended before the last one", 6},
 	} {
 		for workers := 1; workers <= 8; workers++ {
 			synctest.Test(t, func(t *testing.T) {

@@ -23,6 +23,7 @@ const (
 type coder struct {
 	fresh, enc *shine.Encoder
 	frameBytes int // of an unpadded frame
+	held       int // bytes of the last frame encoded that enc has not handed out yet
 }
 
 // newInput returns room for so many frames with spare room behind it. The encoder
@@ -56,12 +57,17 @@ func newCoder(kbps int) (*coder, error) {
 	return &coder{fresh: enc, enc: new(shine.Encoder), frameBytes: frameHeader(index, 0).size()}, nil
 }
 
-// encode encodes a segment. The encoder must be called with exactly one frame: given
-// more, it skips every other one in mono. It hands out whole 32-bit words, so the end of
-// the last frame may come only with one more. A panic inside the encoder comes back as
-// an error.
-func (c *coder) encode(s *segment) (err error) {
-	at := 0
+// begin forgets all that was encoded.
+func (c *coder) begin() {
+	*c.enc = *c.fresh
+	c.held = 0
+}
+
+// encode encodes a segment from one of its frames on, behind what was encoded before. The
+// encoder must be called with exactly one frame: given more, it skips every other one in
+// mono. A panic inside the encoder comes back as an error.
+func (c *coder) encode(s *segment, from int) (err error) {
+	at := from
 	defer func() {
 		if p := recover(); p != nil {
 			err = fmt.Errorf("encoder failed: %v", p)
@@ -70,22 +76,33 @@ func (c *coder) encode(s *segment) (err error) {
 			err = fmt.Errorf("encode frame %d: %w", s.first+int64(at-s.warm), err)
 		}
 	}()
-	*c.enc = *c.fresh
-	s.out.Reset()
 	all := s.warm + s.frames
-	s.out.Grow((all+1)*c.frameBytes + 4)
-	for ; s.out.Len() < all*c.frameBytes; at++ {
+	size := (all - from) * c.frameBytes
+	s.out.Reset()
+	s.out.Grow(size + c.frameBytes + 8)
+	for ; at < all; at++ {
 		if err := c.enc.Write(&s.out, s.frame(at)); err != nil {
 			return err
 		}
 	}
-	for at = range all {
-		frame := s.out.Bytes()[at*c.frameBytes:][:c.frameBytes]
-		if h := parseHeader(frame); !h.valid() || h.size() != c.frameBytes || h.channels() != 1 {
-			return errors.New("encoder lost the frame boundary")
+	before := c.held
+	c.held += size - s.out.Len()
+	if c.held < 0 || c.held > 3 {
+		return errBoundary
+	}
+	if c.held > 0 {
+		// It hands out whole 32-bit words: the end of the last frame comes only with
+		// one more, which a copy encodes, so that enc stays where it is.
+		ahead := *c.enc
+		if err := ahead.Write(&s.out, s.frame(all)); err != nil {
+			return err
 		}
-		if at == s.warm-1 && s.first > 0 && !settled(frame) {
-			return errors.New("encoder cannot begin after a frame of nothing")
+	}
+	s.coded = s.out.Bytes()[before:][:size]
+	for at = from; at < all; at++ {
+		frame := s.coded[(at-from)*c.frameBytes:][:c.frameBytes]
+		if h := parseHeader(frame); !h.valid() || h.size() != c.frameBytes || h.channels() != 1 {
+			return errBoundary
 		}
 		if err := raiseGain(frame); err != nil {
 			return err
@@ -93,6 +110,8 @@ func (c *coder) encode(s *segment) (err error) {
 	}
 	return nil
 }
+
+var errBoundary = errors.New("encoder lost the frame boundary")
 
 // padded adds so many bytes, 0 or 1, to a frame. A byte after the main data is
 // ancillary: no decoder reads it, as no frame of ours reaches back into the one
