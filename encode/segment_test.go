@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"runtime"
+	"strings"
 	"testing"
 	"testing/synctest"
 )
@@ -214,6 +215,27 @@ func TestSegmentsThatDoNotFollow(t *testing.T) {
 				t.Fatal(err)
 			}
 			sameFrames(t, fmt.Sprintf("cold segments of %d", most), got, onePass(t, x, at128))
+		}
+	}
+}
+
+func TestFaultsOfTheEncoderAreErrors(t *testing.T) {
+	for says, harm := range map[string]func(c *coder){
+		"encode frame 0: encoder failed: runtime error: index out of range": func(c *coder) { c.fresh.Mpeg.SampleRateIndex = 99 },
+		"encode frame 5: encoder lost the frame boundary":                   func(c *coder) { c.frameBytes++ },
+		"encode frame 0: encoder lost the frame boundary":                   func(c *coder) { c.fresh.Mpeg.Mode = 0 }, // not one channel
+	} {
+		var s segment
+		var err error
+		if s.coder, err = newCoder(192); err != nil {
+			t.Fatal(err)
+		}
+		harm(s.coder)
+		if _, err := newFeed(sourceOf(limitedSpeech(9000, 0.5)), [32]byte{}, 5, warmFrames).fill(context.Background(), &s); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.encode(192); err == nil || !strings.HasPrefix(err.Error(), says) {
+			t.Errorf("%v, want %s", err, says)
 		}
 	}
 }

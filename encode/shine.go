@@ -73,7 +73,7 @@ func (c *coder) encode(s *segment, from int) (err error) {
 			err = fmt.Errorf("encoder failed: %v", p)
 		}
 		if err != nil {
-			err = fmt.Errorf("encode frame %d: %w", s.first+int64(at-s.warm), err)
+			err = fmt.Errorf("encode frame %d: %w", max(0, s.first+int64(at-s.warm)), err)
 		}
 	}()
 	all := s.warm + s.frames

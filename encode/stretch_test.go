@@ -115,6 +115,15 @@ func failingProof(t *testing.T) {
 	if !errors.Is(err, enough) {
 		t.Errorf("a source that fails: %v", err)
 	}
+	ctx, stop := context.WithCancel(context.Background())
+	rest := sourceOf(x)
+	_, err = Prove(ctx, path, w, at192, func(dst []float32) (int, error) {
+		stop()
+		return rest(dst)
+	}, nil)
+	if !errors.Is(err, context.Canceled) {
+		t.Errorf("stopped on the way: %v", err)
+	}
 	// The inside of a frame in the last stretch is broken: too many big values.
 	b, err := os.ReadFile(path)
 	if err != nil {
