@@ -1,5 +1,7 @@
 package encode
 
+import "encoding/binary"
+
 // The shape of the files Write makes: which frames there are and how long each
 // of them is. Write builds by these rules and Prove checks by them.
 
@@ -75,17 +77,24 @@ func (p *padder) next() int {
 	return 1
 }
 
-// crc16 continues a CRC-16/ARC (polynomial 0x8005 reflected, start 0) over b.
-// It is the sum of the Info tag; check value BB3D for "123456789".
+// crc16 continues a CRC-16/ARC (polynomial 0x8005 reflected, start 0) over b, eight
+// bytes at a time. It is the sum of the Info tag; check value BB3D for "123456789".
 func crc16(crc uint16, b []byte) uint16 {
+	t := &crc16Tables
+	for ; len(b) >= 8; b = b[8:] {
+		x := binary.LittleEndian.Uint64(b) ^ uint64(crc)
+		crc = t[7][byte(x)] ^ t[6][byte(x>>8)] ^ t[5][byte(x>>16)] ^ t[4][byte(x>>24)] ^
+			t[3][byte(x>>32)] ^ t[2][byte(x>>40)] ^ t[1][byte(x>>48)] ^ t[0][byte(x>>56)]
+	}
 	for _, v := range b {
-		crc = crc>>8 ^ crc16Table[byte(crc)^v]
+		crc = crc>>8 ^ t[0][byte(crc)^v]
 	}
 	return crc
 }
 
-var crc16Table = func() (table [256]uint16) {
-	for i := range table {
+// crc16Tables holds for n and v the sum of the byte v with n zeros behind it.
+var crc16Tables = func() (tables [8][256]uint16) {
+	for i := range tables[0] {
 		crc := uint16(i)
 		for range 8 {
 			if crc&1 == 1 {
@@ -94,7 +103,12 @@ var crc16Table = func() (table [256]uint16) {
 				crc >>= 1
 			}
 		}
-		table[i] = crc
+		tables[0][i] = crc
 	}
-	return table
+	for n := 1; n < 8; n++ {
+		for i, crc := range tables[n-1] {
+			tables[n][i] = crc>>8 ^ tables[0][byte(crc)]
+		}
+	}
+	return tables
 }()

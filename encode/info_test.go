@@ -3,6 +3,7 @@ package encode
 import (
 	"bytes"
 	"encoding/binary"
+	"math/rand/v2"
 	"os"
 	"strings"
 	"testing"
@@ -18,6 +19,23 @@ func TestCRC16(t *testing.T) {
 	}
 	if got := crc16(crc16(0, []byte("1234")), []byte("56789")); got != 0xBB3D {
 		t.Errorf("in two parts %04X, want BB3D", got)
+	}
+	// Eight bytes at a time is bit by bit, the polynomial written as it is reflected.
+	r := rand.New(rand.NewPCG(7, 8))
+	for n := range 70 {
+		b := make([]byte, n)
+		start := uint16(r.Uint32())
+		want := start
+		for i := range b {
+			b[i] = byte(r.Uint32())
+			want ^= uint16(b[i])
+			for range 8 {
+				want = want>>1 ^ want&1*0xA001
+			}
+		}
+		if got := crc16(start, b); got != want {
+			t.Errorf("%d bytes: %04X, want %04X", n, got, want)
+		}
 	}
 }
 
