@@ -3,6 +3,7 @@ package encode
 import (
 	"context"
 	"errors"
+	"math"
 	"math/rand/v2"
 	"os"
 	"strings"
@@ -52,6 +53,7 @@ func TestProofComparesTheSound(t *testing.T) {
 		"one frame garbled":     changed(func(y []float32) []float32 { copy(y[50_000:], whiteNoise(1152, 0.2)); return y }),
 		"one frame lost":        changed(func(y []float32) []float32 { clear(y[58_000:59_152]); return y }),
 		"one sample off":        changed(func(y []float32) []float32 { y[30_000] = -y[30_000]; return y }),
+		"one sample no number":  changed(func(y []float32) []float32 { y[18_375] = float32(math.NaN()); return y }),
 		"noise where quiet was": changed(func(y []float32) []float32 { copy(y[:5000], whiteNoise(5000, 0.01)); return y }),
 	} {
 		if _, err := Prove(context.Background(), path, w, at192, sourceOf(y), nil); err == nil {

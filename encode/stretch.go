@@ -114,7 +114,11 @@ func (s *stretch) compare(d *layer3.Decoder) error {
 	s.spans = s.spans[:0]
 	for fed, decoded := s.fed, s.sound(); len(fed) > 0; {
 		n := min(samplesPerFrame, len(fed))
-		s.spans = append(s.spans, newSpan(fed[:n], decoded[:n]))
+		span := newSpan(fed[:n], decoded[:n])
+		if span.diffSum-span.diffSum != 0 { // it would be beyond no bound
+			return fmt.Errorf("compare block %d: %w", s.firstBlock+int64(len(s.spans)), errNotANumber)
+		}
+		s.spans = append(s.spans, span)
 		fed, decoded = fed[n:], decoded[n:]
 	}
 	return nil
