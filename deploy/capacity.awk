@@ -40,7 +40,6 @@ function wait(c, rho,    a, term, sum, k) {
 END {
 	printf "\nMeasured on %s by `deploy/capacity` with chapters of %d min, on one core (%s).", day, minutes, core
 	if (minutes < 35) printf " These chapters are shorter than usual ones; without a length `deploy/capacity --write` takes chapters of 35 minutes and a recording of two hours."
-	printf " The reading is made of few words that come again and again, so the search for what was read twice takes nearly half of the time, which it does not with a book: take the speeds for the least there is."
 	if (share_least < 0.9) printf " **The machine had other work: Lectern had a core for only %.0f %% of the time, so go by the first column of speed, which counts only the time when it had one; even that is lower than on a free machine.**", 100 * share_least
 	print "\n"
 	print "| recording | hours of sound an hour, a core | the same by the clock | peak memory, MiB | raw, GB an hour | scratch and MP3 during work, GB an hour | MP3, GB an hour |"

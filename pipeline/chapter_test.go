@@ -19,7 +19,7 @@ import (
 )
 
 // jobOf writes raws into a folder and returns the job of making them one chapter.
-func jobOf(t *testing.T, raws ...[]byte) Job {
+func jobOf(t testing.TB, raws ...[]byte) Job {
 	t.Helper()
 	job := Job{
 		Book: "A Ledger of Small Tides", Chapter: "03 The Ferry", Tags: encode.Tags{Track: "3"},

@@ -102,7 +102,7 @@ func rmsDBFS(x []float32) float64 {
 }
 
 // rendered plays a plan to its end, in blocks of the given length.
-func rendered(t *testing.T, plan Plan, recs []*recording, block int) []float32 {
+func rendered(t testing.TB, plan Plan, recs []*recording, block int) []float32 {
 	t.Helper()
 	r := newRenderer(plan, recs)
 	var out []float32
