@@ -142,9 +142,8 @@ func (d *daemon) arm(dir string) {
 	case err == nil, errors.Is(err, fs.ErrNotExist):
 	case !d.polling:
 		d.polling = true
-		d.log.Warn("the system cannot watch all folders; polling: new takes are found at the next rescan",
-			zap.Duration("every", d.set.Rescan), zap.Error(err))
-		d.trouble("polling", fmt.Sprintf("the system cannot watch all folders, so new recordings are found only every %.0f s (polling)", d.set.Rescan.Seconds()))
+		d.log.Warn("the system cannot watch all folders; polling: the inbox is looked through again and again", zap.Error(err))
+		d.trouble("polling", "the system cannot watch all folders, so the inbox is looked through again and again (polling), which costs more work")
 	}
 }
 
@@ -214,6 +213,10 @@ func (d *daemon) askSort(folder, name string) (s Sorted) {
 // before that is worth a warning. Our choice.
 const stalledAfter = 30 * time.Minute
 
+// openPause is how soon a file that is quiet, but still open in the program that writes it,
+// is looked at again: nobody tells when it is closed. Our choice.
+const openPause = time.Second
+
 // assess tells whether a WAV is ready to be claimed. If refuse is not empty it
 // is ready to be set aside with that sentence. Otherwise next says when to look
 // again, zero for the next rescan.
@@ -238,7 +241,7 @@ func (d *daemon) assess(t *tracked, now time.Time) (ready bool, refuse string, n
 			return false, "", time.Time{}
 		case open == yes:
 			d.waits(t, "open", "waiting, it is still open in the program that writes it")
-			return false, "", now.Add(d.quiet())
+			return false, "", now.Add(min(d.quiet(), openPause))
 		case open == unknown && quiet < 3*d.quiet():
 			return false, "", t.seen.since.Add(3 * d.quiet())
 		}

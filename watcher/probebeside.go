@@ -254,7 +254,8 @@ func (p *prober) tryNotice(ctx context.Context) {
 		return
 	}
 	const what = "new recordings"
-	found := fmt.Sprintf("lectern looks by itself every %s", inSeconds(p.set.Rescan))
+	byItself := func(every time.Duration) string { return "lectern looks by itself every " + inSeconds(every) }
+	found := byItself(min(pollPause, p.set.Rescan))
 	switch {
 	case p.set.PollOnly:
 		p.ok(what, "%s, as you asked", found)
@@ -273,7 +274,7 @@ func (p *prober) tryNotice(ctx context.Context) {
 			found, inSeconds(p.set.NetworkQuiet))
 	case took < 0:
 		p.todo(what, "the system does not tell of a new file in inbox within %s. Nothing is lost: %s; start it with lectern watch --poll, so that it waits long enough for slow copies",
-			inSeconds(p.patience), found)
+			inSeconds(p.patience), byItself(p.set.Rescan))
 	default:
 		p.ok(what, "a new file in inbox is noticed at once")
 	}

@@ -77,7 +77,8 @@ func (d *daemon) quiet() time.Duration { return time.Duration(d.quietNS.Load()) 
 
 func (d *daemon) setQuiet() {
 	quiet := d.set.Quiet
-	if d.set.PollOnly || isNetwork(d.ws.Inbox) {
+	d.remote = d.set.PollOnly || isNetwork(d.ws.Inbox)
+	if d.remote {
 		quiet = d.set.NetworkQuiet
 	}
 	d.quietNS.Store(int64(quiet))

@@ -35,6 +35,7 @@ type daemon struct {
 
 	hints     *hints // nil: polling only
 	polling   bool   // some folder could not be watched
+	remote    bool   // other computers change the inbox, or are to be reckoned with
 	folders   map[string]*folderState
 	said      map[string]string // the sort of the last line about a path
 	blocked   map[string]string // chapters whose names leave a question: signature
@@ -53,6 +54,8 @@ type daemon struct {
 	nextBeat  time.Time
 	beats     int
 	lookTook  time.Duration // the last look
+	polledAt  time.Time     // the last look through the whole inbox
+	pollTook  time.Duration // that look
 	scanPause time.Duration
 
 	troubles     map[string]string // sentences that hold just now, by their sort
@@ -155,7 +158,7 @@ func (d *daemon) listen() {
 	}
 	h, err := newHints(d.ws.Inbox)
 	if err != nil {
-		d.log.Warn("no notifications to be had; polling", zap.Duration("every", d.set.Rescan), zap.Error(err))
+		d.log.Warn("no notifications to be had; polling", zap.Error(err))
 		return
 	}
 	d.hints = h
@@ -246,7 +249,7 @@ func (d *daemon) look(now time.Time) {
 		d.blocked = map[string]string{}
 		d.nextScan = now.Add(d.set.Rescan)
 		d.lookForDisks()
-		d.scanAll(now)
+		d.poll(now)
 		d.adoptAll(now)
 		looked = true
 	}
@@ -258,13 +261,17 @@ func (d *daemon) look(now time.Time) {
 			d.log.Info("the system could not tell of all that happened in the inbox; everything is looked at anew", zap.Error(lost))
 		}
 		if all {
-			d.scanAll(now)
+			d.poll(now)
 		}
 		for folder := range folders {
 			if folder == "" || d.folders[folder] != nil {
 				d.scan(folder, now)
 			}
 		}
+		looked = true
+	}
+	if next := d.nextPoll(); !next.IsZero() && !now.Before(next) {
+		d.poll(now)
 		looked = true
 	}
 	for folder, state := range d.folders {
@@ -293,6 +300,7 @@ func (d *daemon) nextWake(now time.Time) time.Time {
 		}
 	}
 	sooner(d.dirtyAt)
+	sooner(d.nextPoll())
 	if len(d.queue) > 0 && !d.paused && now.Before(d.claimAt) {
 		sooner(d.claimAt)
 	}
