@@ -115,7 +115,9 @@ func newPassageLoudness(p passage) *passageLoudness {
 	}
 }
 
-func (l *passageLoudness) add(block []float32) {
+// add takes the next samples of the only channel.
+func (l *passageLoudness) add(mono [][]float32) {
+	block := mono[0]
 	from, to := max(l.from-l.done, 0), min(l.to-l.done, int64(len(block)))
 	if from < to {
 		l.meter.Add([][]float32{block[from:to]})
@@ -171,6 +173,7 @@ func (m *Master) writeBefore(ctx context.Context, path string, x []float32, gain
 	opt := encode.Options{
 		BitrateKbps: m.job.Settings.Delivery.BitrateKbps,
 		DitherSeed:  seedOf(m.raws.surveys[m.passage.raw].sha256, "before"),
+		Workers:     m.job.Workers,
 	}
 	if w, err = encode.Write(ctx, path, amplified(x, gainDB), opt); err != nil {
 		return w, 0, fmt.Errorf("encode the passage before: %w", err)

@@ -82,7 +82,7 @@ func TestReadPassage(t *testing.T) {
 		if err := os.WriteFile(path, made.WAVFloat(rateHz, x, x), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		s, err := surveyRaw(t.Context(), path, func(float64) {})
+		s, err := surveyRaw(t.Context(), path, 1, func(float64) {})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -41,6 +41,9 @@ type Job struct {
 	SampleOf SampleOf
 	// Progress is called with the share done, 0 to 1. It may be nil.
 	Progress func(share float64)
+	// Workers is on how many cores to work at once; 0 is as many as there are. It changes
+	// nothing in what is made.
+	Workers int
 }
 
 // Raw is one raw recording of a chapter.
@@ -131,11 +134,11 @@ func readAll(ctx context.Context, job Job, progress *progress) (*rawSet, error) 
 	set := &rawSet{}
 	for i, raw := range job.Raws {
 		part := 1 / float64(len(job.Raws))
-		s, err := surveyRaw(ctx, raw.Path, progress.step(float64(i)*part*shareRead, part*shareRead/2))
+		s, err := surveyRaw(ctx, raw.Path, job.Workers, progress.step(float64(i)*part*shareRead, part*shareRead/2))
 		if err != nil {
 			return set, fmt.Errorf("%s: %w", raw.Name, err)
 		}
-		rec, power, err := convert(ctx, raw.Path, s, job.Settings.Level.RumbleHz, aimOf(job.Settings.Delivery),
+		rec, power, err := convert(ctx, raw.Path, s, job.Workers, job.Settings.Level.RumbleHz, aimOf(job.Settings.Delivery),
 			filepath.Join(job.Dir, fmt.Sprintf("scratch-%d.f32", i+1)),
 			progress.step((float64(i)+0.5)*part*shareRead, part*shareRead/2))
 		if err != nil {

@@ -39,10 +39,7 @@ func Check(ctx context.Context, path string, d config.Delivery) (*report.Checked
 	if err != nil {
 		return nil, err
 	}
-	measured, drawn, err := m.result(nil)
-	if err != nil {
-		return nil, err
-	}
+	measured, drawn := m.result(nil)
 	faults := m.faults(drawn, d)
 	fillColors(&measured, faults)
 	c.Measured = measured
@@ -84,11 +81,10 @@ func readWAV(ctx context.Context, f *os.File, size int64, c *report.Checked) (*m
 	c.Format = report.Format{Codec: "WAV", Says: info.Format(), SampleRateHz: info.SampleRateHz, Channels: info.Channels}
 	s := newSurvey(info)
 	m := newMeasurement(info.SampleRateHz, info.Channels)
-	s.odd, err = readRaw(ctx, f, info, func(ch [][]float32) error {
-		s.look(ch)
-		return m.add(ch)
-	})
-	if err != nil {
+	if err = m.hear(0, func(add use) error {
+		s.odd, err = readRaw(ctx, f, info, add)
+		return err
+	}, s.uses()...); err != nil {
 		return nil, err
 	}
 	s.conclude()
@@ -111,7 +107,7 @@ func readMP3(ctx context.Context, f *os.File, size int64, c *report.Checked) (*m
 		return nil, &RawError{"This MP3 cannot be decoded: " + err.Error() + "."}
 	}
 	m := newMeasurement(s.SampleRateHz, dec.Channels())
-	err = decodeInto(ctx, m, dec)
+	err = m.hear(0, func(add use) error { return decode(ctx, dec, add) })
 	for _, d := range dec.Damage() {
 		at, until := report.Seconds(d.AtS), report.Seconds(d.UntilS)
 		c.Findings = append(c.Findings, report.Finding{
@@ -121,8 +117,8 @@ func readMP3(ctx context.Context, f *os.File, size int64, c *report.Checked) (*m
 	return m, err
 }
 
-// decodeInto measures all that dec gives.
-func decodeInto(ctx context.Context, m *measurement, dec *encode.Decoder) error {
+// decode hands on all that dec gives.
+func decode(ctx context.Context, dec *encode.Decoder, add use) error {
 	dst := make([][]float32, dec.Channels())
 	part := make([][]float32, len(dst))
 	for i := range dst {
@@ -142,7 +138,7 @@ func decodeInto(ctx context.Context, m *measurement, dec *encode.Decoder) error 
 		for i := range dst {
 			part[i] = dst[i][:n]
 		}
-		if err := m.add(part); err != nil {
+		if err := add(part); err != nil {
 			return err
 		}
 	}

@@ -14,7 +14,7 @@ import (
 // converts it to 44.1 kHz, filters the rumble out and fills the scratch file; the
 // map of its words and what they sound like come with it. raw holds the power of each
 // frame before the filter, by which the room is judged as it was recorded.
-func convert(ctx context.Context, path string, s *survey, rumbleHz float64, aim findings.Aim, scratchPath string,
+func convert(ctx context.Context, path string, s *survey, workers int, rumbleHz float64, aim findings.Aim, scratchPath string,
 	progress func(share float64)) (rec *recording, raw []float32, err error) {
 	out, err := createScratch(scratchPath)
 	if err != nil {
@@ -33,14 +33,23 @@ func convert(ctx context.Context, path string, s *survey, rumbleHz float64, aim 
 	voice.Expect(samples)
 	unfiltered.expect(samples)
 	recorded.expect(samples)
-	if err = hearSurveyed(ctx, path, s, rumbleHz, progress, func(block, clean []float32) error {
-		unfiltered.add(block)
-		recorded.addShifted(block, float32(s.offset))
-		listener.Add(block)
-		analyzer.Add(clean)
-		voice.Add(clean)
-		marks.Add(clean)
-		return out.write(clean)
+	// Two streams side by side: as it was recorded, and clean.
+	if err = aside(workers, func(add use) error {
+		both := make([][]float32, 2)
+		return hearSurveyed(ctx, path, s, rumbleHz, progress, func(block, clean []float32) error {
+			both[0], both[1] = block, clean
+			return add(both)
+		})
+	}, hearing(func(both [][]float32) {
+		unfiltered.add(both[0])
+		recorded.addShifted(both[0], float32(s.offset))
+		listener.Add(both[0])
+	}), hearing(func(both [][]float32) {
+		analyzer.Add(both[1])
+	}), func(both [][]float32) error {
+		voice.Add(both[1])
+		marks.Add(both[1])
+		return out.write(both[1])
 	}); err != nil {
 		return nil, nil, err
 	}

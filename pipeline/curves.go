@@ -37,8 +37,9 @@ func (c *columns) open(i int) {
 	}
 }
 
-// add takes the next samples.
-func (c *columns) add(block []float32) {
+// add takes the next samples of the only channel.
+func (c *columns) add(mono [][]float32) {
+	block := mono[0]
 	for len(block) > 0 && c.at < len(c.low) {
 		n := int(min(int64(len(block)), c.end-c.done))
 		low, high := c.low[c.at], c.high[c.at]

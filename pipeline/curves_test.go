@@ -25,7 +25,7 @@ func TestColumns(t *testing.T) {
 		c := newColumns(frames)
 		for rest := x; len(rest) > 0; {
 			n := min(len(rest), rapid.IntRange(1, 20000).Draw(t, "block"))
-			c.add(rest[:n])
+			c.add([][]float32{rest[:n]})
 			rest = rest[n:]
 		}
 		n := min(600, frames)

@@ -3,7 +3,7 @@ package pipeline
 import (
 	"context"
 	"errors"
-	"os"
+	"io"
 
 	"lectern/pipeline/resample"
 	"lectern/pipeline/wav"
@@ -15,7 +15,7 @@ var errEnough = errors.New("enough was heard")
 // hear streams a raw as every step hears it: mixed to mono, at 44.1 kHz, each block as it
 // was recorded and with the rumble taken out. mix fills its first argument; if it returns
 // errEnough nothing more is read. Both blocks are lent for the call only.
-func hear(ctx context.Context, f *os.File, info wav.Info, rumbleHz float64, mix func(mono []float32, ch [][]float32) error,
+func hear(ctx context.Context, f io.ReaderAt, info wav.Info, rumbleHz float64, mix func(mono []float32, ch [][]float32) error,
 	use func(recorded, clean []float32) error) error {
 	filter := newRumbleFilter(rumbleHz)
 	var clean []float32
@@ -58,10 +58,11 @@ func hearSurveyed(ctx context.Context, path string, s *survey, rumbleHz float64,
 		progress(float64(done) / float64(info.Frames))
 		return nil
 	}
-	if err := hear(ctx, f, info, rumbleHz, mix, use); err != nil {
+	heard := newSummer(f)
+	if err := hear(ctx, heard, info, rumbleHz, mix, use); err != nil {
 		return err
 	}
-	sum, err := sumFile(ctx, f)
+	sum, err := heard.sum(ctx)
 	if err != nil {
 		return err
 	}

@@ -50,12 +50,37 @@ func (m *measurement) expect(samples int64) {
 	m.plain.expect(samples)
 }
 
-// add measures the next samples, one slice a channel.
-func (m *measurement) add(ch [][]float32) error {
-	m.levels.add(ch)
-	if m.samples != nil {
-		m.samples.Add(ch)
+// hear measures all that stream hands over, on several cores where there are: see aside.
+// Others may hear the same blocks.
+func (m *measurement) hear(workers int, stream func(add use) error, others ...use) error {
+	return aside(workers, func(asIs use) error {
+		return aside(workers, func(converted use) error {
+			err := stream(func(ch [][]float32) error {
+				if err := asIs(ch); err != nil {
+					return err
+				}
+				return m.convert(ch, converted)
+			})
+			if err != nil {
+				return err
+			}
+			return m.converter.Close(inMono(converted))
+		}, m.usesConverted()...)
+	}, append(others, m.usesAsIs()...)...)
+}
+
+// usesAsIs hear the stream itself, usesConverted its mix to mono at 44.1 kHz.
+func (m *measurement) usesAsIs() []use {
+	if m.samples == nil {
+		return []use{hearing(m.levels.add)}
 	}
+	return []use{hearing(m.levels.add), hearing(m.samples.Add)}
+}
+
+func (m *measurement) usesConverted() []use { return []use{m.listen, m.draw} }
+
+// convert mixes the next samples and hands them on at 44.1 kHz.
+func (m *measurement) convert(ch [][]float32, converted use) error {
 	n := len(ch[0])
 	if len(m.buf) < n {
 		m.buf = make([]float32, n)
@@ -67,31 +92,39 @@ func (m *measurement) add(ch [][]float32) error {
 			mono[i] = (mono[i] + x[i]) / 2
 		}
 	}
-	return m.converter.Write(mono, m.take)
+	return m.converter.Write(mono, inMono(converted))
 }
 
-// take gets the stream at 44.1 kHz. The block is the converter's own, so it is
-// filtered in a copy.
-func (m *measurement) take(block []float32) error {
-	m.plain.add(block)
-	m.listener.Add(block)
-	m.filtered = append(m.filtered[:0], block...)
+// inMono hands on a block as the only channel.
+func inMono(to use) func(block []float32) error {
+	one := make([][]float32, 1)
+	return func(block []float32) error {
+		one[0] = block
+		return to(one)
+	}
+}
+
+func (m *measurement) listen(mono [][]float32) error {
+	m.plain.add(mono[0])
+	m.listener.Add(mono[0])
+	return nil
+}
+
+func (m *measurement) draw(mono [][]float32) error {
+	m.filtered = append(m.filtered[:0], mono[0]...) // others hear the block too
 	m.filter.apply(m.filtered)
 	m.analyzer.Add(m.filtered)
 	return nil
 }
 
-// result ends the stream. laidIn marks the frames of laid-in tone, nil if there
+// result tells what was heard. laidIn marks the frames of laid-in tone, nil if there
 // are none.
-func (m *measurement) result(laidIn []bool) (report.Measured, *speech.Map, error) {
-	if err := m.converter.Close(m.take); err != nil {
-		return report.Measured{}, nil, err
-	}
+func (m *measurement) result(laidIn []bool) (report.Measured, *speech.Map) {
 	var out report.Measured
 	m.levels.fill(&out)
 	drawn := speech.Draw(m.analyzer.Features())
 	fillFromMap(&out, drawn, m.plain.frames(drawn.Features.Len()), laidIn)
-	return out, drawn, nil
+	return out, drawn
 }
 
 // faults tells what is wrong with the stream, once result has drawn its map.

@@ -23,15 +23,10 @@ func TestNoiseFigures(t *testing.T) {
 	tape.White(-65)
 	x := tape.Float32()
 	m := newMeasurement(sampleRateHz, 1)
-	for at := 0; at < len(x); at += 5000 {
-		if err := m.add([][]float32{x[at:min(len(x), at+5000)]}); err != nil {
-			t.Fatal(err)
-		}
-	}
-	got, _, err := m.result(nil)
-	if err != nil {
+	if err := m.hear(1, func(add use) error { return add([][]float32{x}) }); err != nil {
 		t.Fatal(err)
 	}
+	got, _ := m.result(nil)
 	t.Logf("noise floor %.2f, room tone %.2f dBFS", float64(got.NoiseFloorDBFS), float64(got.RoomToneDBFS))
 	for name, v := range map[string]meter.DB{"noise floor": got.NoiseFloorDBFS, "room tone": got.RoomToneDBFS} {
 		if math.Abs(float64(v)+65) > 0.5 {

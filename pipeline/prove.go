@@ -51,6 +51,7 @@ func (m *Master) try(ctx context.Context, plan Plan, progress *progress) (err er
 		BitrateKbps: m.job.Settings.Delivery.BitrateKbps,
 		DitherSeed:  seedOf(strings.Join(m.RawSHA256(), "\n"), "dither"),
 		Tags:        m.tags(),
+		Workers:     m.job.Workers,
 	}
 	total := m.timeline.frames() * frameSamples
 	fed := newRenderer(plan, m.raws.recs)
@@ -68,23 +69,16 @@ func (m *Master) try(ctx context.Context, plan Plan, progress *progress) (err er
 	heard.expect(int64(total))
 	again := newRenderer(plan, m.raws.recs)
 	drawn, words := newColumns(m.timeline.frames()), newPassageLoudness(m.passage)
-	one := make([][]float32, 1)
-	m.proof, err = encode.Prove(ctx, m.MP3, m.Written, opt,
-		counted(again.read, total, progress.step(shareRead+shareEncode, shareProve)),
-		func(block []float32) error {
-			drawn.add(block)
-			words.add(block)
-			one[0] = block
-			return heard.add(one)
-		})
+	err = heard.hear(m.job.Workers, func(add use) error {
+		m.proof, err = encode.Prove(ctx, m.MP3, m.Written, opt,
+			counted(again.read, total, progress.step(shareRead+shareEncode, shareProve)), inMono(add))
+		return err
+	}, hearing(drawn.add), hearing(words.add))
 	if err != nil {
 		return fmt.Errorf("prove: %w", err)
 	}
 	var found *speech.Map
-	m.measured, found, err = heard.result(m.timeline.laidIn)
-	if err != nil {
-		return fmt.Errorf("measure: %w", err)
-	}
+	m.measured, found = heard.result(m.timeline.laidIn)
 	m.faults = heard.faults(found, m.job.Settings.Delivery)
 	m.sampleFaults = heard.sampleFaults()
 	fillColors(&m.measured, m.faults)

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"hash"
 	"io"
+	"math"
 	"os"
 
 	"lectern/pipeline/wav"
@@ -68,7 +69,7 @@ const blockSamples = 8192
 
 // readRaw streams a raw's samples to use, one slice a channel, and returns how
 // many of them were no numbers.
-func readRaw(ctx context.Context, f *os.File, info wav.Info, use func(ch [][]float32) error) (nonFinite int64, err error) {
+func readRaw(ctx context.Context, f io.ReaderAt, info wav.Info, use func(ch [][]float32) error) (nonFinite int64, err error) {
 	r, err := wav.NewReader(f, info)
 	if err != nil {
 		return 0, rawError(err)
@@ -100,21 +101,47 @@ func readRaw(ctx context.Context, f *os.File, info wav.Info, use func(ch [][]flo
 	}
 }
 
-// sumFile returns the sha256 of the whole of f.
-func sumFile(ctx context.Context, f *os.File) (string, error) {
-	h := sha256.New()
-	if _, err := f.Seek(0, io.SeekStart); err != nil {
-		return "", fmt.Errorf("read recording: %w", err)
-	}
-	if _, err := io.CopyBuffer(onlyWriter{h}, &ctxReader{ctx, f}, make([]byte, 1<<20)); err != nil {
-		return "", fmt.Errorf("read recording: %w", err)
-	}
-	return hex.EncodeToString(h.Sum(nil)), nil
+// summer takes the sha256 of a file while others read it from front to back, so that the
+// sum is that of what they got.
+type summer struct {
+	f    io.ReaderAt
+	hash hash.Hash
+	done int64 // bytes summed
 }
 
-// onlyWriter and ctxReader keep io.CopyBuffer to the buffer it is given.
-type onlyWriter struct{ hash.Hash }
+func newSummer(f io.ReaderAt) *summer { return &summer{f: f, hash: sha256.New()} }
 
+// ReadAt reads, and sums what comes next. What was skipped is summed first.
+func (s *summer) ReadAt(p []byte, from int64) (int, error) {
+	if from > s.done {
+		if err := s.sumTo(context.Background(), from); err != nil {
+			return 0, err
+		}
+	}
+	n, err := s.f.ReadAt(p, from)
+	if from <= s.done && s.done < from+int64(n) {
+		s.hash.Write(p[s.done-from : n])
+		s.done = from + int64(n)
+	}
+	return n, err
+}
+
+// sumTo sums what lies in front of byte `to`, as far as the file goes.
+func (s *summer) sumTo(ctx context.Context, to int64) error {
+	n, err := io.Copy(s.hash, &ctxReader{ctx, io.NewSectionReader(s.f, s.done, to-s.done)})
+	s.done += n
+	return err
+}
+
+// sum returns the sum of the whole file.
+func (s *summer) sum(ctx context.Context) (string, error) {
+	if err := s.sumTo(ctx, math.MaxInt64); err != nil {
+		return "", fmt.Errorf("read recording: %w", err)
+	}
+	return hex.EncodeToString(s.hash.Sum(nil)), nil
+}
+
+// ctxReader reads until ctx is done.
 type ctxReader struct {
 	ctx context.Context
 	r   io.Reader

@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -128,17 +129,27 @@ func toneOver(rateHz int, x []float32) []float32 {
 // measuredOf hears x in blocks of the lengths that next gives.
 func measuredOf(t *testing.T, rateHz int, x []float32, next func(left int) int) report.Measured {
 	m := newMeasurement(rateHz, 1)
+	each := func(uses []use) use {
+		return func(ch [][]float32) (err error) {
+			for _, use := range uses {
+				err = errors.Join(err, use(ch))
+			}
+			return err
+		}
+	}
+	asIs, converted := each(m.usesAsIs()), each(m.usesConverted())
 	for at := 0; at < len(x); {
 		end := at + next(len(x)-at)
-		if err := m.add([][]float32{x[at:end]}); err != nil {
+		block := [][]float32{x[at:end]}
+		if err := errors.Join(asIs(block), m.convert(block, converted)); err != nil {
 			t.Error(err)
 		}
 		at = end
 	}
-	got, _, err := m.result(nil)
-	if err != nil {
+	if err := m.converter.Close(inMono(converted)); err != nil {
 		t.Error(err)
 	}
+	got, _ := m.result(nil)
 	return got
 }
 

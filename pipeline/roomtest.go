@@ -72,7 +72,7 @@ type RoomAnswer struct {
 // read surveys the raw and listens to it as the chain does.
 func (a *RoomAnswer) read(ctx context.Context, book chapters) error {
 	progress := shares(a.job.Progress)
-	s, err := surveyRaw(ctx, a.job.Raw.Path, progress.step(0, 0.5))
+	s, err := surveyRaw(ctx, a.job.Raw.Path, 0, progress.step(0, 0.5))
 	if err != nil {
 		return err
 	}

@@ -31,11 +31,8 @@ func newSurvey(info wav.Info) *survey {
 	}
 }
 
-// look takes the next samples, one slice a channel.
-func (s *survey) look(ch [][]float32) {
-	s.choose.add(ch)
-	s.samples.Add(ch)
-}
+// uses look at the samples.
+func (s *survey) uses() []use { return []use{hearing(s.choose.add), hearing(s.samples.Add)} }
 
 // conclude settles what hangs on the whole recording.
 func (s *survey) conclude() {
@@ -44,25 +41,26 @@ func (s *survey) conclude() {
 }
 
 // surveyRaw reads a raw once and measures it as it is.
-func surveyRaw(ctx context.Context, path string, progress func(share float64)) (*survey, error) {
+func surveyRaw(ctx context.Context, path string, workers int, progress func(share float64)) (*survey, error) {
 	f, info, err := openRaw(path)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	s := newSurvey(info)
-	if s.sha256, err = sumFile(ctx, f); err != nil {
+	s, sum := newSurvey(info), newSummer(f)
+	var done int64
+	err = aside(workers, func(add use) error {
+		s.odd, err = readRaw(ctx, sum, info, func(ch [][]float32) error {
+			done += int64(len(ch[0]))
+			progress(float64(done) / float64(info.Frames))
+			return add(ch)
+		})
+		return err
+	}, append(s.uses(), hearing(s.meters.add))...)
+	if err != nil {
 		return nil, err
 	}
-	var done int64
-	s.odd, err = readRaw(ctx, f, info, func(ch [][]float32) error {
-		s.meters.add(ch)
-		s.look(ch)
-		done += int64(len(ch[0]))
-		progress(float64(done) / float64(info.Frames))
-		return nil
-	})
-	if err != nil {
+	if s.sha256, err = sum.sum(ctx); err != nil {
 		return nil, err
 	}
 	s.conclude()
