@@ -78,6 +78,7 @@ func Make(ctx context.Context, job Job) (*Master, error) {
 	if err != nil {
 		return nil, err
 	}
+	raws.forgetVoices()
 	m, err := master(ctx, job, raws, spliced, progress)
 	if err != nil {
 		return nil, err
@@ -98,6 +99,7 @@ func master(ctx context.Context, job Job, raws *rawSet, spliced *takes.Spliced, 
 		m.spliced = m.excerpt.Spliced
 	}
 	t := trim(raws.recs, m.spliced, d.HeadS, d.TailS, job.Settings.Takes.JoinPauseMaxS)
+	raws.forgetFrames()
 	l := level(t, job.Settings.Level)
 	weighted, err := weigh(t, raws.recs, d)
 	if err != nil {
@@ -106,6 +108,7 @@ func master(ctx context.Context, job Job, raws *rawSet, spliced *takes.Spliced, 
 	m.timeline, m.leveling, m.loudness = t, l, normalize(t, l, weighted, d, job.Settings.Level)
 	plan := m.loudness.plan(t, l)
 	m.passage = passageBefore(t, plan)
+	t.peak, t.voiced = nil, nil // all is planned: 2 MB an hour less
 	if err := m.encode(ctx, plan, progress); err != nil {
 		return nil, err
 	}
@@ -119,13 +122,25 @@ func master(ctx context.Context, job Job, raws *rawSet, spliced *takes.Spliced, 
 type rawSet struct {
 	surveys []*survey
 	recs    []*recording
-	// power is, for each raw, the power of its frames before the rumble filter.
-	power [][]float32
 }
 
 func (r *rawSet) discard() {
 	for _, rec := range r.recs {
 		rec.scratch.discard()
+	}
+}
+
+// forgetVoices and forgetFrames let go what the steps to come do not look at, 9 and 7 MB an
+// hour: while the finished file is measured, as much again is needed.
+func (r *rawSet) forgetVoices() {
+	for _, rec := range r.recs {
+		rec.voice = nil
+	}
+}
+
+func (r *rawSet) forgetFrames() {
+	for _, rec := range r.recs {
+		rec.m.Features, rec.silent = nil, nil
 	}
 }
 
@@ -138,14 +153,14 @@ func readAll(ctx context.Context, job Job, progress *progress) (*rawSet, error) 
 		if err != nil {
 			return set, fmt.Errorf("%s: %w", raw.Name, err)
 		}
-		rec, power, err := convert(ctx, raw.Path, s, job.Workers, job.Settings.Level.RumbleHz, aimOf(job.Settings.Delivery),
+		rec, err := convert(ctx, raw.Path, s, job.Workers, job.Settings.Level.RumbleHz, aimOf(job.Settings.Delivery),
 			filepath.Join(job.Dir, fmt.Sprintf("scratch-%d.f32", i+1)),
 			progress.step((float64(i)+0.5)*part*shareRead, part*shareRead/2))
 		if err != nil {
 			return set, fmt.Errorf("%s: %w", raw.Name, err)
 		}
 		rec.role = raw.Role
-		set.surveys, set.recs, set.power = append(set.surveys, s), append(set.recs, rec), append(set.power, power)
+		set.surveys, set.recs = append(set.surveys, s), append(set.recs, rec)
 		if len(rec.m.Phrases) == 0 {
 			return set, fmt.Errorf("%s: %w", raw.Name, &RawError{noSpeech})
 		}

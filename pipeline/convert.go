@@ -12,13 +12,13 @@ import (
 
 // convert reads a raw once more, mixes it to mono, takes its offset away,
 // converts it to 44.1 kHz, filters the rumble out and fills the scratch file; the
-// map of its words and what they sound like come with it. raw holds the power of each
-// frame before the filter, by which the room is judged as it was recorded.
+// map of its words and what they sound like come with it, and what is told of the raw: its
+// room is judged as it was recorded, by the power of each frame before the filter.
 func convert(ctx context.Context, path string, s *survey, workers int, rumbleHz float64, aim findings.Aim, scratchPath string,
-	progress func(share float64)) (rec *recording, raw []float32, err error) {
+	progress func(share float64)) (rec *recording, err error) {
 	out, err := createScratch(scratchPath)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	defer func() {
 		if err != nil {
@@ -51,11 +51,11 @@ func convert(ctx context.Context, path string, s *survey, workers int, rumbleHz 
 		marks.Add(both[1])
 		return out.write(both[1])
 	}); err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	sc, err := out.seal()
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 	rec = &recording{scratch: sc, m: speech.Draw(analyzer.Features())}
 	rec.marks = marks.Marks(rec.m)
@@ -74,7 +74,14 @@ func convert(ctx context.Context, path string, s *survey, workers int, rumbleHz 
 			power[i] = 0
 		}
 	}
-	return rec, power, nil
+	rec.measured = s.measured
+	fillFromMap(&rec.measured, rec.m, power, nil)
+	fillColors(&rec.measured, rec.faults)
+	for _, p := range rec.m.Pauses {
+		n := float64(p.Len())
+		rec.pauses = append(rec.pauses, pausePower{meanPower(power, p) * n, meanPower(rec.m.Features.Power, p) * n})
+	}
+	return rec, nil
 }
 
 // framePower collects the mean square of frames of 10 ms.

@@ -2,6 +2,7 @@ package pipeline
 
 import (
 	"lectern/pipeline/findings"
+	"lectern/pipeline/report"
 	"lectern/pipeline/speech"
 	"lectern/pipeline/takes"
 )
@@ -56,19 +57,27 @@ func (s Segment) End() int { return s.At + s.Frames }
 // the map of where its words are.
 type recording struct {
 	scratch *scratch
-	m       *speech.Map
+	m       *speech.Map // without its Features once the reading is laid out; silent as well
 	// silent marks the frames in which the raw holds digital silence (nothing at
 	// all, as a gate or a drop-out leaves it).
 	silent []bool
 	room   *roomTone
 	faults findings.Faults
+	// measured are the figures of the raw as it is.
+	measured report.Measured
+	// pauses is the power of each pause, before and after the rumble filter, times its
+	// frames.
+	pauses []pausePower
 	// role is what the raw is to the chapter: see package takes.
 	role string
-	// voice is how the raw sounds, frame for frame, by which its words are found again.
+	// voice is how the raw sounds, frame for frame, by which its words are found again; nil
+	// once they are.
 	voice *takes.Voice
 	// marks are the pairs of sharp sounds by which the reader marked a slip.
 	marks []takes.Mark
 }
+
+type pausePower struct{ before, after float64 }
 
 // timeline is the reading as it will be heard, before any gain: the segments
 // and, for each frame of the finished sound, what is needed to plan its level.

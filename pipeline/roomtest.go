@@ -99,7 +99,7 @@ func (a *RoomAnswer) read(ctx context.Context, book chapters) error {
 	}
 	a.room.VoiceDBFS, a.room.VoiceFrom = a.voice(book)
 	a.faults = listener.Conclude(a.m, aimOf(a.job.Settings.Delivery), float64(a.room.VoiceDBFS))
-	s.meters.fill(&a.measured)
+	a.measured = s.measured
 	fillFromMap(&a.measured, a.m, a.plain, nil)
 	fillColors(&a.measured, a.faults)
 	return nil

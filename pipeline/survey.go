@@ -14,18 +14,18 @@ type survey struct {
 	info    wav.Info
 	sha256  string
 	channel channelChoice
-	offset  float64 // constant offset of the chosen channel, full scale 1
-	odd     int64   // samples that were no numbers
-	meters  levels
-	choose  *channelChooser
+	offset  float64         // constant offset of the chosen channel, full scale 1
+	odd     int64           // samples that were no numbers
+	choose  *channelChooser // until conclude, as the next
 	samples *findings.Samples
 	faults  findings.SampleFaults
+	// measured are the figures that need nothing but samples.
+	measured report.Measured
 }
 
 func newSurvey(info wav.Info) *survey {
 	return &survey{
 		info:    info,
-		meters:  newLevels(info.SampleRateHz, info.Channels),
 		choose:  newChannelChooser(info.Channels, info.SampleRateHz),
 		samples: findings.NewSamples(info.SampleRateHz, info.Channels),
 	}
@@ -34,10 +34,12 @@ func newSurvey(info wav.Info) *survey {
 // uses look at the samples.
 func (s *survey) uses() []use { return []use{hearing(s.choose.add), hearing(s.samples.Add)} }
 
-// conclude settles what hangs on the whole recording.
+// conclude settles what hangs on the whole recording, and keeps nothing else: a survey lives
+// as long as its job.
 func (s *survey) conclude() {
 	s.channel, s.offset = s.choose.choice()
 	s.faults = s.samples.Conclude()
+	s.choose, s.samples = nil, nil
 }
 
 // surveyRaw reads a raw once and measures it as it is.
@@ -47,7 +49,7 @@ func surveyRaw(ctx context.Context, path string, workers int, progress func(shar
 		return nil, err
 	}
 	defer f.Close()
-	s, sum := newSurvey(info), newSummer(f)
+	s, meters, sum := newSurvey(info), newLevels(info.SampleRateHz, info.Channels), newSummer(f)
 	var done int64
 	err = aside(workers, func(add use) error {
 		s.odd, err = readRaw(ctx, sum, info, func(ch [][]float32) error {
@@ -56,7 +58,7 @@ func surveyRaw(ctx context.Context, path string, workers int, progress func(shar
 			return add(ch)
 		})
 		return err
-	}, append(s.uses(), hearing(s.meters.add))...)
+	}, append(s.uses(), hearing(meters.add))...)
 	if err != nil {
 		return nil, err
 	}
@@ -64,6 +66,7 @@ func surveyRaw(ctx context.Context, path string, workers int, progress func(shar
 		return nil, err
 	}
 	s.conclude()
+	meters.fill(&s.measured)
 	return s, nil
 }
 

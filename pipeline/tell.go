@@ -95,10 +95,6 @@ func (m *Master) Recipe(revision int, archivedAs []string) *report.RecipeFile {
 
 func (m *Master) tellRaw(i int, raw Raw) report.Raw {
 	s, rec := m.raws.surveys[i], m.raws.recs[i]
-	measured := report.Measured{}
-	s.meters.fill(&measured)
-	fillFromMap(&measured, rec.m, m.raws.power[i], nil)
-	fillColors(&measured, rec.faults)
 	finishedAt := func(atS float64) *report.Seconds { return m.finishedAt(i, atS) }
 	findings := append(s.findings(finishedAt), tellFaults(rec.faults, s.info.DurationS(), finishedAt)...)
 	if m.excerpt != nil {
@@ -107,7 +103,7 @@ func (m *Master) tellRaw(i int, raw Raw) report.Raw {
 	return report.Raw{
 		Role: raw.Role, Number: raw.Number, Name: raw.Name, NameHex: hex.EncodeToString([]byte(raw.Name)),
 		SHA256: s.sha256, Format: s.info.Format(), DurationS: report.Seconds(s.info.DurationS()),
-		Measured: measured, Findings: findings, Unused: m.unused(i),
+		Measured: rec.measured, Findings: findings, Unused: m.unused(i),
 	}
 }
 
@@ -309,9 +305,9 @@ func (m *Master) rumbleTookDB() float64 {
 		if m.unused(i) {
 			continue
 		}
-		for _, p := range rec.m.Pauses {
-			before += meanPower(m.raws.power[i], p) * float64(p.Len())
-			after += meanPower(rec.m.Features.Power, p) * float64(p.Len())
+		for _, p := range rec.pauses {
+			before += p.before
+			after += p.after
 		}
 	}
 	return float64(meter.FromPower(before) - meter.FromPower(after))

@@ -41,7 +41,7 @@ func (d *drawing) reach(c Span, dir, most, far int, floor [bandCount]float64) in
 		if (i-dipAt)*dir > 1 { // the dip's own window may still see the word
 			loudest = max(loudest, d.level[i])
 		}
-		breath := (edge-dipAt)*dir < 0 || loudest < d.speech[i]-breathDB
+		breath := (edge-dipAt)*dir < 0 || loudest < d.speech.at(i)-breathDB
 		switch {
 		case !within && over < edgeDB:
 			gap++

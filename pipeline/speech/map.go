@@ -128,7 +128,7 @@ type drawing struct {
 	level, smooth []float32
 	// speech and noise follow the level of words and room along the stream; wide is
 	// the loudest of speech within a few seconds.
-	speech, wide, noise []float32
+	speech, wide, noise blockwise
 	// muted tells that the pauses are digital silence and no room is heard at all.
 	muted bool
 	// room is the level of the room in each band over the whole stream.
@@ -164,8 +164,7 @@ func (d *drawing) levels() {
 	}
 	if len(heard) == 0 {
 		d.m.SpeechDB, d.m.NoiseDB = silentDB, silentDB
-		d.speech, d.wide, d.noise = d.smooth, d.smooth, d.smooth
-		return
+		return // no frame stands out, so nothing asks for speech, wide and noise
 	}
 	slices.Sort(heard)
 	d.m.NoiseDB = float64(quantile(heard, 0.10))
@@ -180,6 +179,15 @@ func (d *drawing) levels() {
 	d.follow()
 }
 
+// levelBlock is how many frames have one level of words and room: 0.25 s.
+const levelBlock = FramesPerSecond / 4
+
+// blockwise is a level that is the same within each block of levelBlock frames.
+type blockwise []float32
+
+// at is the level at frame i.
+func (b blockwise) at(i int) float32 { return b[i/levelBlock] }
+
 // follow tracks the level of the words (the upper edge of the vowels within 1 s
 // before or after, whichever is softer, and of all that is heard within 2.5 s either
 // side) and of the room (the lower edge within 5 s), since a reader moves and turns
@@ -187,11 +195,10 @@ func (d *drawing) levels() {
 // vowels is no line. None leaves the whole stream's own level by more than 20 dB,
 // so that a long silence is not taken for soft words.
 func (d *drawing) follow() {
-	const block = FramesPerSecond / 4
-	n := (len(d.smooth) + block - 1) / block
+	n := (len(d.smooth) + levelBlock - 1) / levelBlock
 	high, vowels, low := make([]float32, n), make([]float32, n), make([]float32, n)
 	for i := range n {
-		from, to := i*block, min((i+1)*block, len(d.smooth))
+		from, to := i*levelBlock, min((i+1)*levelBlock, len(d.smooth))
 		part := slices.Clone(d.smooth[from:to])
 		slices.Sort(part)
 		high[i] = quantile(part, 0.9)
@@ -201,9 +208,7 @@ func (d *drawing) follow() {
 		}
 		vowels[i] = d.vowelLevel(from, to)
 	}
-	d.speech = make([]float32, len(d.smooth))
-	d.wide = make([]float32, len(d.smooth))
-	d.noise = make([]float32, len(d.smooth))
+	d.speech, d.wide, d.noise = make(blockwise, n), make(blockwise, n), make(blockwise, n)
 	loudest := func(of []float32, from, to int) float32 { return slices.Max(of[max(0, from):min(n, to)]) }
 	for i := range n {
 		w := loudest(high, i-10, i+11)
@@ -219,10 +224,7 @@ func (d *drawing) follow() {
 		if d.muted || math.IsInf(float64(r), 1) {
 			r = float32(d.m.NoiseDB)
 		}
-		r = max(r, float32(d.m.NoiseDB)-20)
-		for k := i * block; k < min((i+1)*block, len(d.smooth)); k++ {
-			d.speech[k], d.wide[k], d.noise[k] = s, w, r
-		}
+		d.speech[i], d.wide[i], d.noise[i] = s, w, max(r, float32(d.m.NoiseDB)-20)
 	}
 }
 
@@ -264,8 +266,8 @@ func (d *drawing) cores() []Span {
 	}
 	var out []Span
 	for i, v := range d.smooth {
-		contrast := d.speech[i] - d.noise[i]
-		if contrast < minContrastDB || v < d.noise[i]+max(6, coreShare*contrast) {
+		contrast := d.speech.at(i) - d.noise.at(i)
+		if contrast < minContrastDB || v < d.noise.at(i)+max(6, coreShare*contrast) {
 			continue
 		}
 		if len(out) > 0 && out[len(out)-1].To == i {
@@ -326,7 +328,7 @@ func (d *drawing) words(cores []Span) []Span {
 func (d *drawing) stands(c Span) bool {
 	n := 0
 	for k := c.From; k < c.To; k++ {
-		if d.smooth[k] >= d.noise[k]+max(6, coreShare*(d.wide[k]-d.noise[k])) {
+		if d.smooth[k] >= d.noise.at(k)+max(6, coreShare*(d.wide.at(k)-d.noise.at(k))) {
 			n++
 		}
 	}
@@ -343,7 +345,7 @@ func (d *drawing) vowels(c Span) int {
 	}
 	n, beyondDoubt := 0, 0
 	for k := c.From; k < c.To; k++ {
-		if d.smooth[k] < d.speech[k]-22 {
+		if d.smooth[k] < d.speech.at(k)-22 {
 			continue
 		}
 		if d.f.Voicing[k] >= sung && d.level[k] >= loudest-sungDB {
