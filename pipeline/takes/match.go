@@ -2,6 +2,7 @@ package takes
 
 import (
 	"math"
+	"slices"
 
 	"lectern/pipeline/speech"
 )
@@ -9,19 +10,26 @@ import (
 // words returns the frames of speech from a frame on, at most n of them, pauses left
 // out: a pause is longer in one reading than in the other.
 func (v *Voice) words(from, to, n int) []frame {
-	var out []frame
-	for _, p := range v.m.Phrases {
-		p.From, p.To = max(p.From, from), min(p.To, to)
-		if p.Len() <= 0 {
-			continue
-		}
-		for i := p.From; i < p.To; i++ {
+	out := make([]frame, 0, max(0, min(n, to-from)))
+	for _, p := range v.phrasesFrom(from) {
+		for i := max(p.From, from); i < min(p.To, to); i++ {
 			if out = append(out, v.frame(i)); len(out) == n {
 				return out
 			}
 		}
+		if p.To >= to {
+			break
+		}
 	}
 	return out
+}
+
+// phrasesFrom returns the phrases that do not end before a frame. It does not look at all
+// of them: it is asked once for every place of a recording.
+func (v *Voice) phrasesFrom(frame int) []speech.Span {
+	all := v.m.Phrases
+	first, _ := slices.BinarySearchFunc(all, frame, func(p speech.Span, frame int) int { return p.To - frame })
+	return all[first:]
 }
 
 // The bounds of a match. Our choice: a reader who says a sentence again is at most half

@@ -126,7 +126,7 @@ func (v *Voice) readAgain(l line, j int, unrelated float64, w wanted) (best Reta
 
 // reach returns the frame behind the nth frame of speech from a frame on.
 func (v *Voice) reach(from, n int) int {
-	for _, p := range v.m.Phrases {
+	for _, p := range v.phrasesFrom(from) {
 		p.From = max(p.From, from)
 		if p.Len() <= 0 {
 			continue
