@@ -145,7 +145,7 @@ func TestWorkersChangeNothing(t *testing.T) {
 	if _, err := readRaw(t.Context(), f, info, func(ch [][]float32) error { x = append(x, ch[0]...); return nil }); err != nil {
 		t.Fatal(err)
 	}
-	x = append(x[:len(x)/2], x...)
+	x = slices.Concat(x[:7*sampleRateHz], x[:11*sampleRateHz])
 	y := slices.Clone(x)
 	for i := range y {
 		y[i] *= 0.8
