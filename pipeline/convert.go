@@ -27,12 +27,11 @@ func convert(ctx context.Context, path string, s *survey, workers int, rumbleHz 
 	}()
 	analyzer, voice, marks := speech.NewAnalyzer(), takes.NewAnalyzer(), takes.NewMarkListener()
 	listener := findings.NewListener()
-	unfiltered, recorded := framePower{}, framePower{}
+	unfiltered, recorded := framePower{}, silences{addedBack: float32(s.offset)}
 	samples := resample.FramesOut(s.info.Frames, s.info.SampleRateHz)
 	analyzer.Expect(samples)
 	voice.Expect(samples)
 	unfiltered.expect(samples)
-	recorded.expect(samples)
 	// Two streams side by side: as it was recorded, and clean.
 	if err = aside(workers, func(add use) error {
 		both := make([][]float32, 2)
@@ -42,7 +41,7 @@ func convert(ctx context.Context, path string, s *survey, workers int, rumbleHz 
 		})
 	}, hearing(func(both [][]float32) {
 		unfiltered.add(both[0])
-		recorded.addShifted(both[0], float32(s.offset))
+		recorded.add(both[0])
 		listener.Add(both[0])
 	}), hearing(func(both [][]float32) {
 		analyzer.Add(both[1])
@@ -67,8 +66,7 @@ func convert(ctx context.Context, path string, s *survey, workers int, rumbleHz 
 	rec.voice = voice.Voice(rec.m)
 	rec.faults = listener.Conclude(rec.m, aim, silentVoiceDBFS)
 	power := unfiltered.frames(rec.m.Features.Len())
-	// Where the recorder wrote nothing, taking the offset away leaves a constant.
-	rec.silent = digitalSilence(recorded.frames(len(power)))
+	rec.silent = recorded.frames(len(power))
 	for i, silent := range rec.silent {
 		if silent {
 			power[i] = 0
@@ -121,6 +119,28 @@ func (p *framePower) frames(n int) []float32 {
 		p.power = append(p.power, float32(p.sum/frameSamples))
 	}
 	return p.power[:n]
+}
+
+// silences finds the frames in which the recorder wrote nothing, in a stream of which the
+// offset was taken away: that leaves a constant there.
+type silences struct {
+	addedBack float32
+	power     framePower // of the last frames
+	silent    []bool
+}
+
+func (s *silences) add(block []float32) {
+	s.power.addShifted(block, s.addedBack)
+	s.silent = append(s.silent, digitalSilence(s.power.power)...)
+	s.power.power = s.power.power[:0]
+}
+
+// frames returns the frames found, cut or filled up to n.
+func (s *silences) frames(n int) []bool {
+	if len(s.silent) < n {
+		s.silent = append(s.silent, digitalSilence(s.power.frames(n-len(s.silent)))...)
+	}
+	return s.silent[:n]
 }
 
 // silentPower is what counts as digital silence: -120 dBFS, under the noise of any

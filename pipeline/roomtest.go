@@ -78,10 +78,10 @@ func (a *RoomAnswer) read(ctx context.Context, book chapters) error {
 	}
 	a.survey = s
 	analyzer, listener := speech.NewAnalyzer(), findings.NewListener()
-	var plain, recorded framePower
+	plain, recorded := framePower{}, silences{addedBack: float32(s.offset)}
 	use := func(block, clean []float32) error {
 		plain.add(block)
-		recorded.addShifted(block, float32(s.offset))
+		recorded.add(block)
 		listener.Add(block)
 		analyzer.Add(clean)
 		return nil
@@ -92,7 +92,7 @@ func (a *RoomAnswer) read(ctx context.Context, book chapters) error {
 	a.m = speech.Draw(analyzer.Features())
 	n := a.m.Features.Len()
 	a.plain, a.clean = plain.frames(n), slices.Clone(a.m.Features.Power)
-	for i, silent := range digitalSilence(recorded.frames(n)) {
+	for i, silent := range recorded.frames(n) {
 		if silent { // though the offset that was taken away left a constant
 			a.plain[i], a.clean[i] = 0, 0
 		}
