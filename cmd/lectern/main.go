@@ -20,7 +20,7 @@ import (
 // gcPercent is by how much the memory may grow before it is tidied, our choice: most of it
 // is a few long rows of numbers, which are never searched, so that doing it often costs
 // little. The Go runtime's own variable GOGC comes first.
-const gcPercent = 25
+const gcPercent = 10
 
 func main() {
 	if os.Getenv("GOGC") == "" {
