@@ -2,6 +2,7 @@ package findings
 
 import (
 	"cmp"
+	"math"
 	"slices"
 )
 
@@ -123,12 +124,69 @@ type ceiling struct {
 
 func newClipFinder(rateHz int) *clipFinder { return &clipFinder{rateHz: rateHz, step: 1} }
 
-func (c *clipFinder) add(x []float32) {
-	for _, v := range x {
+func (c *clipFinder) add(s stretch) {
+	if c.isIdle(s) {
+		c.passOver(s)
+		return
+	}
+	for _, v := range s.x {
 		c.look(v)
 		c.last2, c.last = c.last, v
 		c.at++
 	}
+}
+
+// isIdle tells that nothing begins or ends in s that is kept: no run at full scale, no
+// ceiling, and no plateau that is long enough and neither too soft nor too loud.
+func (c *clipFinder) isIdle(s stretch) bool {
+	if c.run > 0 || s.peak >= clipLevel || c.late.waits {
+		return false
+	}
+	for i := range c.ceilings {
+		if c.ceilings[i].isUnder(s.peak) {
+			return false
+		}
+	}
+	isSoft := abs(c.flatLevel) < lowestCeiling
+	return (c.flat < clipRun || isSoft) && (s.still > tolerance(s.peak) || isSoft && s.peak < lowestCeiling)
+}
+
+// passOver does what look does in a stretch that is idle.
+func (c *clipFinder) passOver(s stretch) {
+	c.at += int64(len(s.x))
+	c.step = min(c.step, s.step)
+	// The last plateau begins for certain where a neighbor is further than both may lie
+	// from its first sample; a little more for the rounding.
+	wide, from := 2.01*tolerance(s.peak), 0
+	for i := len(s.x) - 1; i >= 2; i-- {
+		if abs(s.x[i]-s.x[i-1]) > wide {
+			c.last2, c.last, from = s.x[i-2], s.x[i-1], i
+			c.flatLevel = float32(math.Inf(1)) // no sample is near it
+			break
+		}
+	}
+	for _, v := range s.x[from:] {
+		c.follow(v)
+		c.last2, c.last = c.last, v
+	}
+}
+
+// follow counts v to the plateau or begins another with it.
+func (c *clipFinder) follow(v float32) {
+	if isNear(c.flatLevel, v) {
+		c.flat++
+		return
+	}
+	c.flat, c.flatLevel, c.flatBefore = 1, v, [2]float32{c.last2, c.last}
+}
+
+// tolerance is how far a sample of a plateau may lie from the first, for one as far out as v.
+func tolerance(v float32) float32 { return max(flatTolerance, flatShare*abs(v)) }
+
+// isNear tells that v belongs to the plateau that level is the first sample of.
+func isNear(level, v float32) bool {
+	apart := abs(v - level)
+	return apart <= flatTolerance || apart <= flatShare*abs(v)
 }
 
 func (c *clipFinder) look(v float32) {
@@ -149,22 +207,23 @@ func (c *clipFinder) look(v float32) {
 			c.late.side.meet(c, c.late.place)
 		}
 	}
-	if d := abs(v - c.flatLevel); d <= max(flatTolerance, flatShare*abs(v)) {
-		c.flat++
-	} else {
-		if c.flat >= clipRun {
-			c.endFlat(v)
-		}
-		c.flat, c.flatLevel, c.flatBefore = 1, v, [2]float32{c.last2, c.last}
+	if c.flat >= clipRun && !isNear(c.flatLevel, v) {
+		c.endFlat(v)
 	}
+	c.follow(v)
 
 	side := &c.ceilings[0]
 	if v < 0 {
 		side = &c.ceilings[1]
 	}
-	if side.tops > 0 && abs(v) > side.level*ceilingWidth {
+	if side.isUnder(abs(v)) {
 		side.tops = 0
 	}
+}
+
+// isUnder tells that a sample goes over the ceiling: it is none.
+func (s *ceiling) isUnder(magnitude float32) bool {
+	return s.tops > 0 && magnitude > s.level*ceilingWidth
 }
 
 // endRun looks at the equal samples at full scale that end before v.
@@ -241,5 +300,3 @@ func (c *clipFinder) conclude() []place {
 	c.endRun(0)
 	return c.out
 }
-
-func abs(v float32) float32 { return max(v, -v) }

@@ -30,7 +30,7 @@ func found(clips []Clip, kind ClipKind, rateHz int, spans []made.Span) int {
 // clipsHeard listens for nothing but clipping.
 func clipsHeard(rateHz int, x []float32) []Clip {
 	s := NewSamples(rateHz, 1)
-	s.clips[0].add(x)
+	s.stretchers[0].each(x, s.clips[0].add)
 	s.soft[0].add(x)
 	return s.Conclude().Clips
 }

@@ -90,11 +90,34 @@ func newDropFinder(rateHz int) *dropFinder {
 	return f
 }
 
-func (f *dropFinder) add(x []float32) {
-	for _, v := range x {
+func (f *dropFinder) add(s stretch) {
+	if f.missing == 0 && f.run+int64(len(s.x)) < f.shortest { // no run ends or gets long enough
+		f.passOver(s)
+		return
+	}
+	for _, v := range s.x {
 		f.look(v)
 	}
-	f.measure(x)
+}
+
+// passOver does what look does where no run matters.
+func (f *dropFinder) passOver(s stretch) {
+	n := len(s.x)
+	last, run := s.x[n-1], 1
+	for run < n && s.x[n-1-run] == last {
+		run++
+	}
+	if run == n && f.last == last {
+		run += int(f.run)
+	}
+	f.run, f.last = int64(run), last
+	f.step = min(f.step, s.step)
+	f.at += int64(n)
+	if fit := copy(f.ring[f.ringAt:], s.x); fit < n {
+		f.ringAt = copy(f.ring, s.x[fit:])
+	} else if f.ringAt += n; f.ringAt == len(f.ring) {
+		f.ringAt = 0
+	}
 }
 
 func (f *dropFinder) look(v float32) {

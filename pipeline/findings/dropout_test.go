@@ -12,7 +12,8 @@ import (
 // dropsHeard listens for nothing but drop-outs.
 func dropsHeard(rateHz int, x []float32) []DropOut {
 	s := NewSamples(rateHz, 1)
-	s.drops[0].add(x)
+	s.stretchers[0].each(x, s.drops[0].add)
+	s.drops[0].measure(x)
 	return s.Conclude().DropOuts
 }
 

@@ -24,6 +24,8 @@ const (
 	// anchorBits is the logarithm of how many windows are remembered. Those of a second
 	// at 192 kHz are three times as many, but one of a long block is enough.
 	anchorBits = 14
+	// repeatPiece is how many samples are searched at once.
+	repeatPiece = 64
 	// repeatReach is how far back the start of a repetition is looked for from the
 	// window that gave it away.
 	repeatReach = 2048
@@ -97,11 +99,21 @@ func newRepeatFinder(rateHz int) *repeatFinder {
 // add takes the next samples. Two channels are heard as one, so weighted that
 // they cannot cancel.
 func (f *repeatFinder) add(ch [][]float32) {
-	for i, v := range ch[0] {
+	var both [repeatPiece]float32
+	for at := 0; at < len(ch[0]); at += repeatPiece {
+		x := ch[0][at:min(len(ch[0]), at+repeatPiece)]
 		if len(ch) > 1 {
-			v += ch[1][i] / 2
+			for i, v := range x {
+				both[i] = v + ch[1][at+i]/2
+			}
+			x = both[:len(x)]
 		}
-		f.look(v)
+		if f.lag == 0 && f.at >= repeatWindow {
+			x = x[f.search(x):]
+		}
+		for _, v := range x {
+			f.look(v)
+		}
 	}
 }
 
@@ -126,13 +138,73 @@ func (f *repeatFinder) look(v float32) {
 	if f.at < repeatWindow {
 		return
 	}
-	if h := f.hash * hashFactor; h>>anchorShift == 0 {
-		slot := &f.anchors[h<<2>>(64-anchorBits)]
-		if f.lag == 0 && slot.hash == uint32(h) {
+	if f.hash*hashFactor>>anchorShift == 0 {
+		slot, low := f.slot(f.hash)
+		if f.lag == 0 && slot.hash == low {
 			f.begin(int64(uint32(f.at) - slot.end))
 		}
-		*slot = anchor{uint32(h), uint32(f.at)}
+		*slot = anchor{low, uint32(f.at)}
 	}
+}
+
+// search does what look does while nothing repeats, a piece at once, and returns how many
+// samples it took: all of them, or those up to where a repetition begins.
+func (f *repeatFinder) search(x []float32) int {
+	first, step := f.at, f.step
+	for part := x; len(part) > 0; {
+		n := copy(f.ring[f.at&int64(len(f.ring)-1):], part)
+		f.at += int64(n)
+		part = part[n:]
+	}
+	var (
+		hashes  [repeatPiece]uint64
+		picked  [repeatPiece]uint8 // the windows to be remembered
+		picks   int
+		h       = f.hash * hashFactor
+		leaving = f.leaving
+		ring    = f.ring
+		oldest  = int(first) - repeatWindow
+	)
+	for i, v := range x {
+		hash := h + mixed(v) - leaving*mixed(ring[(oldest+i)&(len(ring)-1)])
+		h = hash * hashFactor
+		hashes[i%repeatPiece], picked[picks%repeatPiece] = hash, uint8(i)
+		picks += int((h>>anchorShift - 1) >> 63) // 1 if the shifted is 0
+	}
+	f.hash = hashes[len(x)-1]
+	f.step = smallestStep(step, f.sample(first-1), x)
+	for _, i := range picked[:picks] {
+		end := first + int64(i) + 1
+		slot, low := f.slot(hashes[i])
+		if slot.hash == low {
+			f.at = end
+			if f.begin(int64(uint32(end) - slot.end)); f.lag > 0 {
+				f.hash, f.step = hashes[i], smallestStep(step, f.sample(first-1), x[:i+1])
+				*slot = anchor{low, uint32(end)}
+				return int(i) + 1
+			}
+		}
+		*slot = anchor{low, uint32(end)}
+	}
+	f.at = first + int64(len(x))
+	return len(x)
+}
+
+// smallestStep is the smallest difference of two neighbors in x that differ, before the
+// neighbor of the first, or step if that is smaller.
+func smallestStep(step, before float32, x []float32) float32 {
+	least := math.Float32bits(step) - 1 // one less, so that no difference at all is the largest
+	for _, v := range x {
+		least = min(least, magnitudeBits(v-before)-1)
+		before = v
+	}
+	return math.Float32frombits(least + 1)
+}
+
+// slot is where a window of this hash is remembered, and what is remembered of the hash.
+func (f *repeatFinder) slot(hash uint64) (*anchor, uint32) {
+	h := hash * hashFactor
+	return &f.anchors[h<<2>>(64-anchorBits)], uint32(h)
 }
 
 // begin follows a repetition at a distance, if the samples bear it out.

@@ -6,12 +6,13 @@ import "math"
 // the file's own rate. It holds well under 3 MB a channel however long the
 // recording is.
 type Samples struct {
-	rateHz  int
-	clips   []*clipFinder // one a channel, as the next two
-	soft    []*softFinder
-	drops   []*dropFinder
-	repeats *repeatFinder
-	band    *bandMeter
+	rateHz     int
+	stretchers []stretcher // one a channel, as the next three
+	clips      []*clipFinder
+	soft       []*softFinder
+	drops      []*dropFinder
+	repeats    *repeatFinder
+	band       *bandMeter
 }
 
 // SampleFaults is what a Samples found. Times are seconds from the start. Of each
@@ -29,7 +30,10 @@ const mostPlaces = 1000
 
 // NewSamples starts to listen.
 func NewSamples(rateHz, channels int) *Samples {
-	s := &Samples{rateHz: rateHz, repeats: newRepeatFinder(rateHz), band: newBandMeter(rateHz)}
+	s := &Samples{
+		rateHz: rateHz, stretchers: make([]stretcher, channels),
+		repeats: newRepeatFinder(rateHz), band: newBandMeter(rateHz),
+	}
 	for range channels {
 		s.clips = append(s.clips, newClipFinder(rateHz))
 		s.soft = append(s.soft, newSoftFinder(rateHz))
@@ -41,9 +45,12 @@ func NewSamples(rateHz, channels int) *Samples {
 // Add takes the next samples, one slice a channel, all of one length.
 func (s *Samples) Add(ch [][]float32) {
 	for k, x := range ch {
-		s.clips[k].add(x)
 		s.soft[k].add(x)
-		s.drops[k].add(x)
+		s.drops[k].measure(x)
+		s.stretchers[k].each(x, func(part stretch) {
+			s.clips[k].add(part)
+			s.drops[k].add(part)
+		})
 	}
 	s.repeats.add(ch)
 	s.band.add(ch)

@@ -74,33 +74,53 @@ func newSoftFinder(rateHz int) *softFinder {
 }
 
 func (f *softFinder) add(x []float32) {
-	for _, v := range x {
-		if n := len(f.wave); n > 0 && (v > 0) != (f.wave[n-1] > 0) {
-			f.endWave()
+	for len(x) > 0 {
+		above := x[0] > 0
+		if len(f.wave) > 0 {
+			above = f.wave[0] > 0
 		}
-		if len(f.wave) < cap(f.wave) { // a longer one is no sound
-			f.wave = append(f.wave, v)
+		n := onOneSide(x, above)
+		f.at += int64(n)
+		switch {
+		case len(f.wave) == 0 && n < len(x): // a whole wave
+			f.measure(x[:n])
+		default:
+			f.wave = append(f.wave, x[:min(n, cap(f.wave)-len(f.wave))]...) // a longer one is no sound
+			if n < len(x) {
+				f.measure(f.wave)
+				f.wave = f.wave[:0]
+			}
 		}
-		f.at++
+		x = x[n:]
 	}
 }
 
-// endWave measures the wave that is over, if it may be a top or stand beside one.
-func (f *softFinder) endWave() {
-	x, side := f.wave, &f.signs[0]
-	f.wave = f.wave[:0]
+// onOneSide counts the samples of x before the first on the other side of 0.
+func onOneSide(x []float32, above bool) int {
+	for i, v := range x {
+		if v > 0 != above {
+			return i
+		}
+	}
+	return len(x)
+}
+
+// measure keeps the wave that is over, if it may be a top or stand beside one.
+func (f *softFinder) measure(x []float32) {
+	least := wideS * float64(f.rateHz)
+	if float64(len(x)) < least || len(x) >= cap(f.wave) { // no wave is wider at half height than it is long
+		return
+	}
+	side := &f.signs[0]
 	if x[0] <= 0 {
 		side = &f.signs[1]
 	}
-	var peak float32
-	for _, v := range x {
-		peak = max(peak, abs(v))
-	}
-	if len(x) == cap(x) || peak < softLowest || peak < side.peak/4 {
+	peak := largest(x)
+	if peak < softLowest || peak < side.peak/4 {
 		return
 	}
 	half := widthAt(x, peak/2)
-	if half < wideS*float64(f.rateHz) {
+	if half < least {
 		return
 	}
 	side.peak = max(side.peak, peak)
