@@ -223,6 +223,15 @@ func manyKinds(rng *rand.Rand, rateHz, n int) []float32 {
 			for i := range piece {
 				piece[i] = value + float32(rng.IntN(5)-2)*flatTolerance/2
 			}
+		case 11: // flat tops in loud noise, some of which fall late
+			for i := range piece {
+				switch piece[i] = 0.4 * (rng.Float32()*2 - 1); {
+				case i%40 > 35 && i%40 < 39:
+					piece[i] = level
+				case i%40 == 39:
+					piece[i] = level - flatDrops*flatTolerance*rng.Float32()
+				}
+			}
 		}
 	}
 	return x[:n]
@@ -280,6 +289,41 @@ func TestFindersAreThePlainRules(t *testing.T) {
 		if t.Logf("%d Hz: %d clips, %d drop-outs, %d repeats, %d waves", rateHz, kept[0], kept[1], kept[2], kept[3]); slices.Contains(kept[:], 0) {
 			t.Errorf("%d Hz: not all was tried", rateHz)
 		}
+	}
+}
+
+// TestStuckIsJudgedByTheStepsSoFar tells whether a block repeats by how far it moves in
+// the file's own steps, and a smaller step may come right behind it.
+func TestStuckIsJudgedByTheStepsSoFar(t *testing.T) {
+	stuck, smaller := 0, 0
+	for seed := range uint64(400) {
+		rng := rand.New(rand.NewPCG(seed, 5))
+		x := make([]float32, 250)
+		for i := range x {
+			x[i] = float32(rng.IntN(repeatSteps+2)) / 64
+		}
+		lag := repeatWindow + 1 + rng.IntN(15)
+		from := 110 + rng.IntN(60)
+		for i := range lag + 2 {
+			x[from+i] = x[from+i-lag]
+		}
+		for i := from + lag + 2; i < len(x); i++ {
+			x[i] += rng.Float32() / 1000
+		}
+		got, want := newRepeatFinder(8000), newRepeatFinder(8000)
+		got.add([][]float32{x})
+		plainRepeats(want, x)
+		if !reflect.DeepEqual(got, want) {
+			t.Fatalf("seed %d: found %v, by the plain rules %v", seed, got.found, want.found)
+		}
+		if len(want.found) > 0 {
+			stuck++
+		} else if want.step < 1.0/64 {
+			smaller++
+		}
+	}
+	if t.Logf("%d blocks are stuck, %d not", stuck, smaller); stuck == 0 || smaller == 0 {
+		t.Error("not both were tried")
 	}
 }
 

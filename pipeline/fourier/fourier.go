@@ -68,7 +68,13 @@ func newPass(n, by, groups int) pass {
 // Transform's own and holds until the next call.
 func (t *Transform) Forward(x []float64) []float64 {
 	from := x[:t.n]
-	for i := len(t.passes) - 1; i >= 0; i-- {
+	left := len(t.passes)
+	if left >= 2 && t.passes[left-2].by == 4 {
+		left -= 2
+		t.passes[left].first16(t.buf[left%2], from)
+		from = t.buf[left%2]
+	}
+	for i := left - 1; i >= 0; i-- {
 		to := t.buf[i%2]
 		if p := &t.passes[i]; p.by == 4 {
 			p.forward4(to, from)

@@ -10,8 +10,8 @@ import (
 	"gonum.org/v1/gonum/dsp/fourier"
 )
 
-// Every length that is in use, and the least.
-var lengths = []int{4, 8, 512, 1024, 2048, 4096}
+// Every length that is in use, and the least few.
+var lengths = []int{4, 8, 16, 32, 64, 512, 1024, 2048, 4096}
 
 // A spectrum that changes in its last bit could move a level over a threshold, and with it
 // an edit. Where the compiler fuses x*y + z the two may round differently.
@@ -47,7 +47,7 @@ func TestTheSameToTheLastBitAsGonum(t *testing.T) {
 
 // The definition itself, so that nothing but mathematics is relied on.
 func TestForwardIsTheDefinition(t *testing.T) {
-	for _, n := range lengths[:3] {
+	for _, n := range lengths[:6] {
 		x := noise(n, 1)
 		got := New(n).Forward(x)
 		for bin := range n/2 + 1 {
@@ -92,7 +92,7 @@ func noise(n int, seed uint64) []float64 {
 }
 
 func BenchmarkForward(b *testing.B) {
-	for _, n := range lengths[2:] {
+	for _, n := range lengths[5:] {
 		x := noise(n, 1)
 		b.Run(fmt.Sprint(n), func(b *testing.B) {
 			t := New(n)
