@@ -176,23 +176,24 @@ func (a *Analyzer) next() {
 	start := a.frame*FrameSamples - a.base
 	own := a.hold[start : start+FrameSamples]
 	var sum float64
-	var peak float32
+	var peak uint32 // bits, which sort as the numbers do where there is no sign, without a branch
 	for _, x := range own {
 		sum += float64(x) * float64(x)
-		peak = max(peak, x, -x)
+		peak = max(peak, math.Float32bits(x)&^(1<<31))
 	}
 	a.f.Power = append(a.f.Power, float32(sum/FrameSamples))
-	a.f.Peak = append(a.f.Peak, peak)
+	a.f.Peak = append(a.f.Peak, math.Float32frombits(peak))
 	a.bands(a.hold[start-(windowSamples-FrameSamples)/2:][:windowSamples])
 	a.f.Voicing = append(a.f.Voicing, a.voicing(a.hold[start-lookBack:][:slowWindow*slowBy]))
 	a.frame++
 }
 
 func (a *Analyzer) bands(x []float32) {
+	in, win := a.in[:len(x)], a.win[:len(x)]
 	for i, v := range x {
-		a.in[i] = float64(v) * a.win[i]
+		in[i] = float64(v) * win[i]
 	}
-	spectrum := a.fft.Forward(a.in)
+	spectrum := a.fft.Forward(in)
 	for b := range bandCount {
 		sum := fourier.PowerSum(spectrum, a.edges[b], a.edges[b+1])
 		db := silentDB
@@ -207,19 +208,18 @@ func (a *Analyzer) bands(x []float32) {
 // autocorrelation there, the window's own taken out, times 100.
 func (a *Analyzer) voicing(x []float32) uint8 {
 	var mean float64
-	for i := range slowWindow {
-		var sum float32
-		for _, v := range x[i*slowBy : (i+1)*slowBy] {
-			sum += v
-		}
-		a.slowIn[i] = float64(sum)
+	slow, win := a.slowIn[:slowWindow], a.slowWin[:slowWindow]
+	for i := range slow {
+		v := (*[slowBy]float32)(x[i*slowBy:])
+		sum := v[0] + v[1] + v[2] + v[3] + v[4] + v[5] + v[6] + v[7]
+		slow[i] = float64(sum)
 		mean += float64(sum)
 	}
 	mean /= slowWindow
-	for i := range slowWindow {
-		a.slowIn[i] = (a.slowIn[i] - mean) * a.slowWin[i]
+	for i, w := range win {
+		slow[i] = (slow[i] - mean) * w
 	}
-	acf := a.autocorrelation(a.slowIn[:slowWindow])
+	acf := a.autocorrelation(slow)
 	if acf[0] <= 0 {
 		return 0
 	}
