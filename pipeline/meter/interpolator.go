@@ -21,7 +21,16 @@ type Interpolator struct {
 	// gainMax is the most a phase can make of a window: no interpolated value
 	// exceeds it times the largest sample in its window.
 	gainMax float32
+	// The same from how loud the two middle samples are and how large the steps between the
+	// window's samples: no interpolated value exceeds levelGain times the larger of those
+	// plus stepGain times the largest of these, and roundGain times the largest sample.
+	levelGain, stepGain float32
 }
+
+// roundGain is more than the rounding of a sum of InterpolatorTaps products can make of the
+// largest sample: their number times the half of a last bit times gainMax, which is under 4.
+// roundLeast is more than it can make where the products are too small to be written in full.
+const roundGain, roundLeast = 1e-5, 1e-40
 
 // NewInterpolator returns one that looks at times-1 points between two samples.
 func NewInterpolator(times int) Interpolator {
@@ -38,8 +47,45 @@ func NewInterpolator(times int) Interpolator {
 		}
 		m.phases = append(m.phases, row)
 		m.gainMax = max(m.gainMax, float32(gain*1.0001)) // room for rounding
+		level, steps := levelAndSteps(taps)
+		m.levelGain, m.stepGain = max(m.levelGain, float32(level*1.0001)), max(m.stepGain, float32(steps*1.0001))
 	}
 	return m
+}
+
+// levelAndSteps says how much a phase can make of a constant, and of steps of 1 between
+// samples: by parts, the sum of h[i]*w[i] is the sum of h times one sample, plus each step
+// away from it times all the taps that lie beyond. Of the two middle samples the better one is
+// taken.
+func levelAndSteps(taps []float64) (level, steps float64) {
+	steps = math.Inf(1)
+	for _, middle := range []int{InterpolatorTaps/2 - 1, InterpolatorTaps / 2} {
+		all, before, after := 0.0, 0.0, 0.0
+		for i := range middle {
+			before += taps[i]
+			all += math.Abs(before)
+		}
+		for i := InterpolatorTaps - 1; i > middle; i-- {
+			after += taps[i]
+			all += math.Abs(after)
+		}
+		level, steps = math.Abs(before+taps[middle]+after), min(steps, all)
+	}
+	return level, steps
+}
+
+// reach is more than the largest absolute value between the two middle samples of any window
+// of w.
+func (m *Interpolator) reach(w []float32) float32 {
+	var step uint32 // bits, see magnitude
+	before := w[0]
+	for _, v := range w[1:] {
+		step = max(step, math.Float32bits(magnitude(v-before)))
+		before = v
+	}
+	const left = InterpolatorTaps/2 - 1
+	middle := largest(w[left : len(w)-left])
+	return m.levelGain*middle + m.stepGain*math.Float32frombits(step) + roundGain*largest(w) + roundLeast
 }
 
 // GainMax is the most that the largest value between the two middle samples of a

@@ -17,16 +17,15 @@ func (m *Peak) DBFS() DB { return FromAmplitude(float64(m.max)) }
 
 // largest is the largest absolute value in x, 0 if x is empty.
 func largest(x []float32) float32 {
-	top := float32(0)
+	top := uint32(0) // bits, see magnitude
 	for _, v := range x {
-		if v := magnitude(v); v > top {
-			top = v
-		}
+		top = max(top, math.Float32bits(magnitude(v)))
 	}
-	return top
+	return math.Float32frombits(top)
 }
 
-// magnitude clears the sign without a branch: in sound, signs cannot be foreseen.
+// magnitude clears the sign without a branch: in sound, signs cannot be foreseen. Without it
+// the bits of numbers sort as the numbers do.
 func magnitude(v float32) float32 {
 	return math.Float32frombits(math.Float32bits(v) &^ (1 << 31))
 }

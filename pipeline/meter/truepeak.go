@@ -1,7 +1,8 @@
 package meter
 
-// truePeakChunk samples are looked at together (our choice).
-const truePeakChunk = 64
+// truePeakChunk samples are looked at together, and where they are loud truePeakRun (our
+// choice).
+const truePeakChunk, truePeakRun = 64, 8
 
 // TruePeak measures the largest value the sound takes on, between the samples
 // too: ITU-R BS.1770-5 annex 2, by interpolation and a maximum. It interpolates
@@ -12,8 +13,8 @@ const truePeakChunk = 64
 // A tone may still read low by 20 log10 cos(pi f / (n fs)), annex 2, attachment
 // 1: 0.1 dB at 18 kHz in a 44.1 kHz file.
 type TruePeak struct {
-	// Chunks that cannot reach the maximum so far, by gainMax, are passed over, with
-	// no change to the answer.
+	// Chunks that cannot reach the maximum so far, by gainMax, are passed over, and of the
+	// others runs that cannot by reach, with no change to the answer.
 	Interpolator
 
 	// window holds the samples before the chunk that its first values need,
@@ -47,12 +48,22 @@ func (m *TruePeak) Add(x []float32) {
 
 func (m *TruePeak) measureChunk() {
 	if m.gainMax*largest(m.window[:]) > m.max {
-		for i := range truePeakChunk {
-			m.max = max(m.max, m.Largest((*[InterpolatorTaps]float32)(m.window[i:])))
+		for i := 0; i < truePeakChunk; i += truePeakRun {
+			m.measureRun(m.window[i:][:InterpolatorTaps-1+truePeakRun])
 		}
 	}
 	copy(m.window[:], m.window[truePeakChunk:])
 	m.filled = 0
+}
+
+// measureRun looks between the samples in the middle of w.
+func (m *TruePeak) measureRun(w []float32) {
+	if m.reach(w) <= m.max {
+		return
+	}
+	for i := range truePeakRun {
+		m.max = max(m.max, m.Largest((*[InterpolatorTaps]float32)(w[i:])))
+	}
 }
 
 // DBTP returns the true peak so far, taking the sound to be silent after its

@@ -41,10 +41,16 @@ func TestTruePeakOfTones(t *testing.T) {
 func TestTruePeakPassesOverNothing(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		quick, thorough := NewTruePeak(44100), NewTruePeak(44100)
-		thorough.gainMax = float32(math.Inf(1))
+		thorough.gainMax, thorough.levelGain = float32(math.Inf(1)), float32(math.Inf(1))
 		for range 20 {
 			amplitude := rapid.Float64Range(0.01, 1).Draw(t, "amplitude")
 			x := noise(300, amplitude, rapid.Uint32Range(1, 1<<31).Draw(t, "seed"))
+			if rapid.Bool().Draw(t, "tone") {
+				hz := rapid.Float64Range(20, 20000).Draw(t, "hz")
+				for i := range x {
+					x[i] = x[i]/20 + float32(math.Sin(2*math.Pi*hz*float64(i)/44100))*float32(amplitude)
+				}
+			}
 			quick.Add(x)
 			thorough.Add(x)
 		}
@@ -69,6 +75,59 @@ func TestTruePeakAtTheBound(t *testing.T) {
 	m.Add(worst)
 	if got, want := float64(m.DBTP()), 20*math.Log10(most); math.Abs(got-want) > 1e-4 {
 		t.Errorf("reads %.4f, want %.4f", got, want)
+	}
+}
+
+// TestNothingLiesBeyondReach holds the bound on sound of all kinds, and on the windows whose
+// steps all add to the value, for each phase and about each of the middle samples.
+func TestNothingLiesBeyondReach(t *testing.T) {
+	for _, times := range []int{2, 4, 8} {
+		m := NewInterpolator(times)
+		if !(m.gainMax < 4) {
+			t.Errorf("%d points a sample: gain %g, the rounding was thought of for less than 4", times, m.gainMax)
+		}
+		for p, h := range m.phases {
+			for _, middle := range []int{InterpolatorTaps/2 - 1, InterpolatorTaps / 2} {
+				for _, level := range []float32{0, 0.1, 1, 10} {
+					var w [InterpolatorTaps]float32
+					w[middle] = level
+					before, after := float32(0), float32(0)
+					for i := range middle {
+						before += h[i]
+						w[i] = before // for now
+					}
+					for i := middle - 1; i >= 0; i-- {
+						w[i] = w[i+1] + float32(math.Copysign(1, float64(w[i])))
+					}
+					for i := InterpolatorTaps - 1; i > middle; i-- {
+						after += h[i]
+						w[i] = after
+					}
+					for i := middle + 1; i < InterpolatorTaps; i++ {
+						w[i] = w[i-1] + float32(math.Copysign(1, float64(w[i])))
+					}
+					if got, most := m.Largest(&w), m.reach(w[:]); got > most {
+						t.Errorf("%d points, phase %d: %g lies beyond %g", times, p, got, most)
+					}
+				}
+			}
+		}
+		rapid.Check(t, func(t *rapid.T) {
+			n := rapid.IntRange(0, 40).Draw(t, "more")
+			x := noise(InterpolatorTaps+n, rapid.Float64Range(0, 1).Draw(t, "noise"), rapid.Uint32Range(1, 1<<31).Draw(t, "seed"))
+			turn, level := rapid.Float64Range(0, 3.1).Draw(t, "turn"), rapid.Float64Range(-2, 2).Draw(t, "level")
+			tiny := rapid.SampledFrom([]float32{1, 1e-20, 1e-40}).Draw(t, "scale")
+			for i := range x {
+				x[i] = tiny * (x[i] + float32(math.Sin(turn*float64(i))+level))
+			}
+			x[rapid.IntRange(0, len(x)-1).Draw(t, "at")] += tiny * float32(rapid.Float64Range(-50, 50).Draw(t, "click"))
+			most := m.reach(x)
+			for i := range n + 1 {
+				if got := m.Largest((*[InterpolatorTaps]float32)(x[i:])); got > most {
+					t.Fatalf("%g lies beyond %g", got, most)
+				}
+			}
+		})
 	}
 }
 
