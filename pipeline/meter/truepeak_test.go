@@ -89,25 +89,11 @@ func TestNothingLiesBeyondReach(t *testing.T) {
 		for p, h := range m.phases {
 			for _, middle := range []int{InterpolatorTaps/2 - 1, InterpolatorTaps / 2} {
 				for _, level := range []float32{0, 0.1, 1, 10} {
-					var w [InterpolatorTaps]float32
-					w[middle] = level
-					before, after := float32(0), float32(0)
-					for i := range middle {
-						before += h[i]
-						w[i] = before // for now
-					}
-					for i := middle - 1; i >= 0; i-- {
-						w[i] = w[i+1] + float32(math.Copysign(1, float64(w[i])))
-					}
-					for i := InterpolatorTaps - 1; i > middle; i-- {
-						after += h[i]
-						w[i] = after
-					}
-					for i := middle + 1; i < InterpolatorTaps; i++ {
-						w[i] = w[i-1] + float32(math.Copysign(1, float64(w[i])))
-					}
-					if got, most := m.Largest(&w), m.reach(w[:]); got > most {
-						t.Errorf("%d points, phase %d: %g lies beyond %g", times, p, got, most)
+					for _, between := range []float32{0, 1} { // the step between the two in the middle
+						w := steepest(h, middle, level, between)
+						if got, most := m.Largest(&w), m.reach(w[:]); got > most {
+							t.Errorf("%d points, phase %d: %g lies beyond %g", times, p, got, most)
+						}
 					}
 				}
 			}
@@ -129,6 +115,33 @@ func TestNothingLiesBeyondReach(t *testing.T) {
 			}
 		})
 	}
+}
+
+// steepest is the window of which a phase makes the most by steps of 1, away from a middle
+// sample on either side: each goes the way of all the taps that lie beyond it.
+func steepest(h [InterpolatorTaps]float32, middle int, level, between float32) (w [InterpolatorTaps]float32) {
+	var beyond [InterpolatorTaps]float32
+	for i := range middle {
+		beyond[i] = beyond[max(0, i-1)] + h[i]
+	}
+	for i := InterpolatorTaps - 1; i > middle; i-- {
+		beyond[i] = beyond[min(i+1, InterpolatorTaps-1)] + h[i]
+	}
+	step := func(i int) float32 {
+		size := float32(1)
+		if i == InterpolatorTaps-1-middle {
+			size = between
+		}
+		return float32(math.Copysign(float64(size), float64(beyond[i])))
+	}
+	w[middle] = level
+	for i := middle - 1; i >= 0; i-- {
+		w[i] = w[i+1] + step(i)
+	}
+	for i := middle + 1; i < InterpolatorTaps; i++ {
+		w[i] = w[i-1] + step(i)
+	}
+	return w
 }
 
 // TestTruePeakBeyondTheEnd: a sound cut off at full level overshoots after its
