@@ -61,8 +61,10 @@ func newLowSpectra() *lowSpectra {
 func (s *lowSpectra) add(block []float32) {
 	for len(block) > 0 {
 		n := min(len(block), cap(s.hold)-len(s.hold))
-		for _, x := range block[:n] {
-			s.hold = append(s.hold, float64(x))
+		s.hold = s.hold[:len(s.hold)+n]
+		added := s.hold[len(s.hold)-n:]
+		for i, x := range block[:n] {
+			added[i] = float64(x)
 		}
 		block = block[n:]
 		at := 0

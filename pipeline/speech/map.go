@@ -140,19 +140,21 @@ type drawing struct {
 func (d *drawing) levels() {
 	n := d.f.Len()
 	d.level = make([]float32, n)
+	power := make([]float64, n) // of the level
 	for i := range n {
 		var sum float64
 		for b := 1; b < bandCount; b++ {
 			sum += math.Pow(10, d.f.BandDB(b, i)/10)
 		}
 		d.level[i] = float32(10 * math.Log10(max(sum, 1e-20)))
+		power[i] = math.Pow(10, float64(d.level[i])/10)
 	}
 	d.smooth = make([]float32, n)
 	for i := range n {
 		lo, hi := max(0, i-1), min(n, i+2)
 		var sum float64
-		for _, v := range d.level[lo:hi] {
-			sum += math.Pow(10, float64(v)/10)
+		for _, v := range power[lo:hi] {
+			sum += v
 		}
 		d.smooth[i] = float32(10 * math.Log10(sum/float64(hi-lo)))
 	}
