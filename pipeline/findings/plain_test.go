@@ -6,6 +6,8 @@ import (
 	"reflect"
 	"slices"
 	"testing"
+
+	"lectern/pipeline/internal/made"
 )
 
 // The finders pass over many samples at once. Here each looks at every sample by itself, by
@@ -351,5 +353,37 @@ func TestAbs(t *testing.T) {
 		if v := math.Float32frombits(bits); v == v && math.Float32bits(abs(v)) != math.Float32bits(max(v, -v)) {
 			t.Fatalf("the magnitude of %g is %g", v, abs(v))
 		}
+	}
+}
+
+// BenchmarkFinders says what each finder takes for a second of made speech.
+func BenchmarkFinders(b *testing.B) {
+	x := spoken(3)
+	var s stretcher
+	clips, drops := newClipFinder(made.RateHz), newDropFinder(made.RateHz)
+	soft, repeats := newSoftFinder(made.RateHz), newRepeatFinder(made.RateHz)
+	band, low, peaks := newBandMeter(made.RateHz), newLowSpectra(), newHighPeaks()
+	for _, step := range []struct {
+		name string
+		hear func(x []float32)
+	}{
+		{"stretches", func(x []float32) { s.each(x, func(stretch) {}) }},
+		{"stretches and clips", func(x []float32) { s.each(x, clips.add) }},
+		{"stretches and drop-outs", func(x []float32) { s.each(x, drops.add) }},
+		{"soft tops", soft.add},
+		{"repeats", func(x []float32) { repeats.add([][]float32{x}) }},
+		{"band", func(x []float32) { band.add([][]float32{x}) }},
+		{"low spectra", low.add},
+		{"high peaks", peaks.add},
+	} {
+		b.Run(step.name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				for at := 0; at < len(x); at += 8192 {
+					step.hear(x[at:min(len(x), at+8192)])
+				}
+			}
+			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)*made.RateHz/float64(len(x)), "ns/s-of-sound")
+		})
 	}
 }
