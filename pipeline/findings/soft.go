@@ -38,7 +38,7 @@ const (
 type softFinder struct {
 	rateHz int
 	at     int64
-	wave   []float32 // samples since the last change of sign
+	wave   []float32 // of a wave that is not over, the samples so far
 	signs  [2]softSide
 }
 
@@ -81,12 +81,11 @@ func (f *softFinder) add(x []float32) {
 		}
 		n := onOneSide(x, above)
 		f.at += int64(n)
-		switch {
-		case len(f.wave) == 0 && n < len(x): // a whole wave
+		if whole := n < len(x); whole && len(f.wave) == 0 {
 			f.measure(x[:n])
-		default:
+		} else {
 			f.wave = append(f.wave, x[:min(n, cap(f.wave)-len(f.wave))]...) // a longer one is no sound
-			if n < len(x) {
+			if whole {
 				f.measure(f.wave)
 				f.wave = f.wave[:0]
 			}
