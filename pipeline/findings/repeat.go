@@ -89,7 +89,8 @@ func newRepeatFinder(rateHz int) *repeatFinder {
 		f.leaving *= hashFactor
 	}
 	size := 1
-	for size < int(f.most)+2*repeatReach {
+	// What lies before the block is held against what lies before its repetition.
+	for size < 2*int(f.most)+2*repeatReach {
 		size *= 2
 	}
 	f.ring = make([]float32, size)

@@ -132,3 +132,27 @@ func TestRepeatOfBothChannels(t *testing.T) {
 		}
 	}
 }
+
+// TestLongRepeatsGoOn wants a loop that was heard before, a little louder, told of no
+// more than a tone, however long it is: nothing got stuck there.
+func TestLongRepeatsGoOn(t *testing.T) {
+	const rateHz = 48000
+	for _, lengthS := range []float64{0.3, 0.6, 0.72, 0.9, 0.999} {
+		rng := rand.New(rand.NewPCG(7, 7))
+		loop := make([]float32, int(lengthS*rateHz))
+		for i := range loop {
+			loop[i] = float32(0.1 * rng.NormFloat64())
+		}
+		louder := slices.Clone(loop)
+		for i := range louder {
+			louder[i] *= 1.01
+		}
+		stuck := slices.Concat(make([]float32, rateHz), loop, loop)
+		if got := repeatsHeard(rateHz, stuck); len(got) != 1 {
+			t.Errorf("a loop of %g s behind silence is told %d times, want once", lengthS, len(got))
+		}
+		if got := repeatsHeard(rateHz, slices.Concat(louder, louder[:100], louder, loop, loop)); len(got) > 0 {
+			t.Errorf("a loop of %g s that goes on is told: %+v", lengthS, got)
+		}
+	}
+}

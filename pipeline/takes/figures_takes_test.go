@@ -234,7 +234,7 @@ func TestTakeFigures(t *testing.T) {
 	f.marked.atMost(t, "marks heard where there are none", 0)
 	joins, edges, taken := 80.0, 5.0, 0.0 // the last of few
 	if m.long {
-		joins, edges, taken = 98, 0.5, 0.2
+		joins, edges, taken = 98, 0, 0.2
 		if f.sets.of < 500 || f.searched.of < 500 {
 			t.Errorf("%d take sets and %d unrelated openings, want 500 of each", f.sets.of, f.searched.of)
 		}
