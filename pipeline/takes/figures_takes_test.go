@@ -31,10 +31,15 @@ func sourceOf(role string, number int, r *narrated.Recording) Source {
 	return s
 }
 
-// judged tells what a spliced reading is worth, with the raws' own room that is heard
-// beside its stretches: by the rules by which the chain lays them out, half of a pause is
-// of the raw on either side of it, as far as its room is clean.
+// judged tells what a spliced reading is worth as it is laid out.
 func judged(s *narrated.Session, sources []Source, got *Spliced) narrated.Verdict {
+	return s.Judge(laidOut(sources, got))
+}
+
+// laidOut are the stretches of a spliced reading with the raws' own room that is heard
+// beside them: by the rules by which the chain lays them out, half of a pause is of the raw
+// on either side of it, as far as its room is clean.
+func laidOut(sources []Source, got *Spliced) (kept []narrated.Kept) {
 	const head, tail, most = 50, 200, 150 // frames, the chain's defaults
 	var maps []*speech.Map
 	for _, source := range sources {
@@ -47,7 +52,6 @@ func judged(s *narrated.Session, sources []Source, got *Spliced) narrated.Verdic
 		}
 		return got.Stretches[i].Pause
 	}
-	var kept []narrated.Kept
 	for i, x := range got.Stretches {
 		m, marks := sources[x.Raw].Voice.m, sources[x.Raw].Marks
 		before, behind := head, tail
@@ -62,7 +66,7 @@ func judged(s *narrated.Session, sources []Source, got *Spliced) narrated.Verdic
 		x.To = end + RoomBehind(m, marks, end, max(0, behind-(end-x.To)))
 		kept = append(kept, keptOf(x.Raw, x.Span))
 	}
-	return s.Judge(kept)
+	return kept
 }
 
 // takeFigures are counts over take sets.

@@ -65,10 +65,30 @@ func (v *Voice) Retakes(marks []Mark) (out []Retake) {
 		if !ok {
 			continue
 		}
-		r.State = state
+		if r.State = state; state == Marked && v.soundsBefore(r.First.From) {
+			r.State = Asked
+		}
 		out = append(withoutTries(out, &r), r)
 	}
 	return out
+}
+
+// breathMost is the longest breath, in frames. Our choice.
+const breathMost = 60
+
+// soundsBefore tells whether something longer than a breath is heard in the pause before the
+// word that begins at a frame. It may be whispered words that the map does not know, and
+// the edge of a cut would leave them out.
+func (v *Voice) soundsBefore(word int) bool {
+	from := 0
+	for _, r := range v.m.Runs {
+		if r.To <= word {
+			from = r.To
+		}
+	}
+	return from > 0 && slices.ContainsFunc(v.m.Sounds, func(s speech.Span) bool {
+		return s.From >= from && s.To <= word && s.Len() > breathMost
+	})
 }
 
 // withoutTries leaves out the tries that r reads again itself: they are no second

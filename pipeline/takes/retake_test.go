@@ -122,3 +122,28 @@ func BenchmarkAnalyzer(b *testing.B) {
 		a.Add(x)
 	}
 }
+
+// TestMarkedBehindSounds wants a marked reading asked about, not cut, where something longer
+// than a breath is heard in the pause before it: it may be words that the map does not know.
+func TestMarkedBehindSounds(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	slip, other := phraseOf(rng, 150), phraseOf(rng, 150)
+	phrases := [][][coefficients]int16{other, slip, slip}
+	for range 12 {
+		phrases = append(phrases, phraseOf(rng, 150))
+	}
+	for frames, want := range map[int]string{0: Marked, breathMost: Marked, breathMost + 1: Asked} {
+		v := drawnVoice(rng, phrases...)
+		// Wider, so that there is room for it.
+		runs := v.m.Runs
+		runs[0].To -= 60
+		if frames > 0 {
+			v.m.Sounds = []speech.Span{{From: runs[1].From - 5 - frames, To: runs[1].From - 5}}
+		}
+		mark := Mark{Sounds: speech.Span{From: runs[1].To + 5, To: runs[2].From - 5}}
+		got := v.Retakes([]Mark{mark})
+		if len(got) != 1 || got[0].First.From != runs[1].From || got[0].State != want {
+			t.Errorf("%d frames of sound: %+v, want one that is %s", frames, got, want)
+		}
+	}
+}
