@@ -73,12 +73,13 @@ func (v *Voice) Retakes(marks []Mark) (out []Retake) {
 	return out
 }
 
-// breathMost is the longest breath, in frames. Our choice.
-const breathMost = 60
+// soundsMost is how long all sounds in a pause last at most that are breaths and the like, in
+// frames. Our choice.
+const soundsMost = 100
 
-// soundsBefore tells whether something longer than a breath is heard in the pause before the
-// word that begins at a frame. It may be whispered words that the map does not know, and
-// the edge of a cut would leave them out.
+// soundsBefore tells whether more than breaths is heard in the pause before the word that
+// begins at a frame. It may be whispered words that the map does not know, and the edge of
+// a cut would leave them out.
 func (v *Voice) soundsBefore(word int) bool {
 	from := 0
 	for _, r := range v.m.Runs {
@@ -86,9 +87,13 @@ func (v *Voice) soundsBefore(word int) bool {
 			from = r.To
 		}
 	}
-	return from > 0 && slices.ContainsFunc(v.m.Sounds, func(s speech.Span) bool {
-		return s.From >= from && s.To <= word && s.Len() > breathMost
-	})
+	sounds := 0
+	for _, s := range v.m.Sounds {
+		if s.From >= from && s.To <= word {
+			sounds += s.Len()
+		}
+	}
+	return from > 0 && sounds > soundsMost
 }
 
 // withoutTries leaves out the tries that r reads again itself: they are no second

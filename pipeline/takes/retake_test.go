@@ -123,8 +123,8 @@ func BenchmarkAnalyzer(b *testing.B) {
 	}
 }
 
-// TestMarkedBehindSounds wants a marked reading asked about, not cut, where something longer
-// than a breath is heard in the pause before it: it may be words that the map does not know.
+// TestMarkedBehindSounds wants a marked reading asked about, not cut, where more than
+// breaths is heard in the pause before it: it may be words that the map does not know.
 func TestMarkedBehindSounds(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 4))
 	slip, other := phraseOf(rng, 150), phraseOf(rng, 150)
@@ -132,13 +132,14 @@ func TestMarkedBehindSounds(t *testing.T) {
 	for range 12 {
 		phrases = append(phrases, phraseOf(rng, 150))
 	}
-	for frames, want := range map[int]string{0: Marked, breathMost: Marked, breathMost + 1: Asked} {
+	for frames, want := range map[int]string{0: Marked, soundsMost: Marked, soundsMost + 1: Asked} {
 		v := drawnVoice(rng, phrases...)
 		// Wider, so that there is room for it.
 		runs := v.m.Runs
-		runs[0].To -= 60
+		runs[0].To -= 100
 		if frames > 0 {
-			v.m.Sounds = []speech.Span{{From: runs[1].From - 5 - frames, To: runs[1].From - 5}}
+			at := runs[1].From - 5 - frames
+			v.m.Sounds = []speech.Span{{From: at, To: at + frames/2}, {From: at + frames/2, To: at + frames}}
 		}
 		mark := Mark{Sounds: speech.Span{From: runs[1].To + 5, To: runs[2].From - 5}}
 		got := v.Retakes([]Mark{mark})
