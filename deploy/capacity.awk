@@ -47,7 +47,7 @@ END {
 	for (i = 1; i <= NR; i++) print row[i]
 	printf "\nThe daemon itself, with one usual chapter in work, peaks at %.0f MiB. Of an hour of the usual kind it keeps %.2f GB:\nthe raw in the archive, the MP3, and what belongs to the report and the page. Scratch is free again when the chapter is done.\n", daemon_kb / 1024, usual_kept
 
-	printf "\n**What machine a studio needs.** Reckoned from the usual recording above (%.1f hours an hour, a core) with what is our\nchoice: every hour read is made %d times, with retakes and pickups; a machine is busy at most %.0f %% of %d hours; and when\nall narrators drop a whole day's reading at once, all of it is ready within %d hour (one chapter is made by one core, so a single long one takes its length / %.1f).\n\n", usual, redo, 100 * busy_max, day_h, ready_max_h, usual
+	printf "\n**What machine a studio needs.** Reckoned from the usual recording above (%.1f hours an hour, a core) with what is our\nchoice: every hour read is made %d times, with retakes and pickups; a machine is busy at most %.0f %% of %d hours; and when\nall narrators drop a whole day's reading at once, all of it is ready within %d hour (a single long one takes its length / %.1f at most).\n\n", usual, redo, 100 * busy_max, day_h, ready_max_h, usual
 	printf "- cores = the larger of narrators x hours x %d / (%.1f x %d x %.1f) and narrators x hours / (%.1f x %d), rounded up\n", redo, usual, day_h, busy_max, usual, ready_max_h
 	printf "- memory = 1 GiB for the system + the daemon's %.0f MiB + %.0f MiB for each core, the worst job measured\n", daemon_kb / 1024, job_kb / 1024
 	printf "- disk a month = narrators x hours x %d x %d days x %.2f GB; nothing is thrown away, so shelve books that are done\n", redo, month_days, usual_kept
