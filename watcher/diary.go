@@ -27,7 +27,9 @@ const diaryGap = "  "
 
 // diaryLine is what a diary is to tell once. A line of this content behind the byte From
 // is this very one, written before a crash: whoever else writes there meanwhile tells of
-// another chapter.
+// another chapter. A daemon that is frozen between looking and writing for longer than its
+// lease says once more, when it is awake, what the one that took over has said: no lock holds
+// on every share, and a line twice is better than one lost.
 type diaryLine struct {
 	Folder string `json:"folder"` // in finished/, "" for finished/ itself
 	From   int64  `json:"from"`
