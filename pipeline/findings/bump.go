@@ -38,6 +38,11 @@ const (
 	// A sound that comes within afterWord of a word is its last t or k, released
 	// late, and one within beforeWord the beginning of the next.
 	afterWord, beforeWord = 16, 6
+	// A voice that is heard within murmurBefore of a word and keeps within heldDB of its top for
+	// murmurFrames is the word's first consonant, a b or d before the lips open. A thump dies away
+	// sooner: in tune too, and down to 90 Hz, within 4 frames.
+	murmurBefore, murmurFrames = 25, 5
+	heldDB                     = 3.0
 	// bumpGap merges what belongs together: a click has two parts, press and release.
 	bumpGap = 30
 )
@@ -45,13 +50,8 @@ const (
 // bumps looks through all pauses.
 func (c *conclusion) bumps() []Bump {
 	f := c.m.Features
-	high := make([]float64, f.Len())
-	low := make([]float64, f.Len())
-	for i := range high {
-		high[i] = decibels(powerOf(f.BandDB(2, i)) + powerOf(f.BandDB(3, i)) + powerOf(f.BandDB(4, i)))
-		low[i] = decibels(powerOf(f.BandDB(0, i)) + powerOf(f.BandDB(1, i)))
-	}
 	var out []Bump
+	var l pauseLevels
 	for _, p := range c.m.Pauses {
 		in := speech.Span{From: p.From + afterWord, To: p.To - beforeWord}
 		if p.From == 0 {
@@ -63,27 +63,46 @@ func (c *conclusion) bumps() []Bump {
 		if in.Len() < beforeWord {
 			continue
 		}
-		out = append(out, c.bumpsIn(in, high, low)...)
+		l.fill(f, in)
+		out = append(out, c.bumpsIn(&l)...)
 	}
 	return merge(out)
 }
 
-func (c *conclusion) bumpsIn(in speech.Span, high, low []float64) []Bump {
-	highRoom, lowRoom := c.roomBeside(in, high), c.roomBeside(in, low)
+// pauseLevels are the levels in a pause above and below 800 Hz, in dB, and in the frames next
+// to it where there are any.
+type pauseLevels struct {
+	first     int         // the frame of high[0] and low[0]
+	in        speech.Span // the pause, counted from first
+	high, low []float64
+}
+
+func (l *pauseLevels) fill(f *speech.Features, in speech.Span) {
+	l.first = max(0, in.From-1)
+	l.in = speech.Span{From: in.From - l.first, To: in.To - l.first}
+	l.high, l.low = l.high[:0], l.low[:0]
+	for i := l.first; i < min(f.Len(), in.To+1); i++ {
+		l.high = append(l.high, decibels(powerOf(f.BandDB(2, i))+powerOf(f.BandDB(3, i))+powerOf(f.BandDB(4, i))))
+		l.low = append(l.low, decibels(powerOf(f.BandDB(0, i))+powerOf(f.BandDB(1, i))))
+	}
+}
+
+func (c *conclusion) bumpsIn(l *pauseLevels) []Bump {
+	highRoom, lowRoom := roomBeside(l.in, l.high), roomBeside(l.in, l.low)
 	var out []Bump
-	for i := in.From; i < in.To; i++ {
+	for i := l.in.From; i < l.in.To; i++ {
 		switch {
-		case sudden(high, i, in, highRoom+clickOverDB, clickRise, clickFrames):
-			out = c.addBump(out, high, i, in, false)
-		case sudden(low, i, in, lowRoom+thumpOverDB, thumpRise, thumpFrames) && high[i] < highRoom+clickOverDB:
-			out = c.addBump(out, low, i, in, true)
+		case sudden(l.high, i, l.in, highRoom+clickOverDB, clickRise, clickFrames):
+			out = c.addBump(out, l, i, false)
+		case sudden(l.low, i, l.in, lowRoom+thumpOverDB, thumpRise, thumpFrames) && l.high[i] < highRoom+clickOverDB && !c.murmurs(l, i):
+			out = c.addBump(out, l, i, true)
 		}
 	}
 	return out
 }
 
 // roomBeside is the level of the softer half of a pause: a breath may fill the rest.
-func (c *conclusion) roomBeside(in speech.Span, level []float64) float64 {
+func roomBeside(in speech.Span, level []float64) float64 {
 	return quantile(append([]float64(nil), level[in.From:in.To]...), 0.25)
 }
 
@@ -109,24 +128,40 @@ func sudden(level []float64, i int, in speech.Span, over float64, rise, frames i
 	return level[i] >= median(around)+suddenDB
 }
 
-// addBump adds the sound around frame i if it is loud enough to mind.
-func (c *conclusion) addBump(out []Bump, level []float64, i int, in speech.Span, thump bool) []Bump {
-	rise, frames := clickRise, clickFrames
-	if thump {
-		rise, frames = thumpRise, thumpFrames
+// murmurs tells whether the sound around frame i is the voice of a word about to begin.
+func (c *conclusion) murmurs(l *pauseLevels, i int) bool {
+	f := c.m.Features
+	if l.first+l.in.To == f.Len() || l.in.To+beforeWord-i > murmurBefore || !f.Voiced(l.first+i) {
+		return false
 	}
 	from, to := i, i+1
-	for from > in.From && i-from < rise && level[from-1] > level[i]-suddenDB {
+	for from > l.in.From && l.low[from-1] > l.low[i]-heldDB {
 		from--
 	}
-	for to < in.To && to-i < frames && level[to] > level[i]-suddenDB {
+	for to < l.in.To && l.low[to] > l.low[i]-heldDB {
+		to++
+	}
+	return to-from >= murmurFrames
+}
+
+// addBump adds the sound around frame i if it is loud enough to mind.
+func (c *conclusion) addBump(out []Bump, l *pauseLevels, i int, thump bool) []Bump {
+	level, rise, frames := l.high, clickRise, clickFrames
+	if thump {
+		level, rise, frames = l.low, thumpRise, thumpFrames
+	}
+	from, to := i, i+1
+	for from > l.in.From && i-from < rise && level[from-1] > level[i]-suddenDB {
+		from--
+	}
+	for to < l.in.To && to-i < frames && level[to] > level[i]-suddenDB {
 		to++
 	}
 	// The spectrum's window sees a click from the neighboring frames too.
-	raised := c.peaks.dbfs(max(in.From, from-1), min(in.To, to+1)) + c.raise
+	raised := c.peaks.dbfs(l.first+max(l.in.From, from-1), l.first+min(l.in.To, to+1)) + c.raise
 	if thump {
 		var peak float32
-		for _, v := range c.m.Features.Peak[from:to] {
+		for _, v := range c.m.Features.Peak[l.first+from : l.first+to] {
 			peak = max(peak, v)
 		}
 		raised = min(20*math.Log10(max(float64(peak), 1e-10)), level[i]+thumpCrestDB) + c.raise
@@ -134,7 +169,7 @@ func (c *conclusion) addBump(out []Bump, level []float64, i int, in speech.Span,
 	if raised < bumpDBFS {
 		return out
 	}
-	return append(out, Bump{seconds(from), seconds(to), thump, raised})
+	return append(out, Bump{seconds(l.first + from), seconds(l.first + to), thump, raised})
 }
 
 // merge joins bumps that follow each other closely; the louder gives the kind.
