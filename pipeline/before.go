@@ -22,8 +22,10 @@ const (
 	beforeFrames, leastBeforeFrames = 10 * framesPerSecond, 3 * framesPerSecond
 	// beforeWordsShare is how much of it must be words.
 	beforeWordsShare = 0.6
-	// beforePeakDBFS is the highest peak of it.
+	// beforePeakDBFS is the highest peak of it, and beforeSpareDB what the first try leaves
+	// free under that: the encoder adds less to nearly every reading.
 	beforePeakDBFS = -1.0
+	beforeSpareDB  = 0.01
 	// beforeFadeSamples is how long it takes to come and to go, so that it does not click.
 	beforeFadeSamples = frameSamples
 )
@@ -144,7 +146,9 @@ func (m *Master) makeBefore(ctx context.Context) error {
 	}
 	fadeEnds(x, beforeFadeSamples)
 	wanted := float64(m.passageLUFS - was)
-	gain := wanted
+	heard := meter.NewPeak()
+	heard.Add(x)
+	gain := min(wanted, beforePeakDBFS-beforeSpareDB-float64(heard.DBFS()))
 	path := filepath.Join(m.job.Dir, "before.mp3")
 	for range mostTries {
 		written, peak, err := m.writeBefore(ctx, path, x, gain)
