@@ -113,6 +113,26 @@ func TestTrimKeepsOpenings(t *testing.T) {
 	}
 }
 
+// TestHeadIsRoomAlone wants half a second of room before a sound that is as loud as speech,
+// which may be the first word, and not a head that it stands in.
+func TestHeadIsRoomAlone(t *testing.T) {
+	const gap, frames = 4, 40
+	recs := []*recording{spelled(t, 3, -60)}
+	r := recs[0]
+	word := r.m.Runs[1].From
+	sound := speech.Span{From: word - gap - frames, To: word - gap}
+	r.m.Sounds = []speech.Span{sound}
+	r.m.Runs[0].To = sound.From - 2*gap
+	asLoudAsSpeech(r, sound)
+	tl := trim(recs, splicedOf(recs, kept(recs, 0, 1, 2, 0)), 0.5, 2, 1.5)
+	if got := framesHeard(tl, sound); got != frames {
+		t.Errorf("of %d frames %d are heard", frames, got)
+	}
+	if start := tl.starts[0]; start != 50+gap+frames {
+		t.Errorf("the words begin at frame %d, want %d", start, 50+gap+frames)
+	}
+}
+
 // asLoudAsSpeech makes the frames of a sound as loud as those of the reading's words.
 func asLoudAsSpeech(r *recording, sound speech.Span) {
 	for k := sound.From; k < sound.To; k++ {

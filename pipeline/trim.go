@@ -11,8 +11,10 @@ import (
 // trim lays out the reading: the stretches of the recordings that are kept, in their
 // order, half a second of room tone (headS) in front, tailS behind, and between two
 // stretches the pause asked for, usually the reading's own; half of it is the room
-// behind the earlier words, half that before the later ones. Where clean room is short,
-// tone is laid in; so it is where the raw holds digital silence.
+// behind the earlier words, half that before the later ones. Pauses and tail count from the
+// words, since what is kept beside them may be a breath too. The head counts from what is kept
+// before the first word: that is as loud as speech, and the head is room alone. Where clean
+// room is short, tone is laid in; so it is where the raw holds digital silence.
 func trim(recs []*recording, spliced *takes.Spliced, headS, tailS, joinPauseMaxS float64) *timeline {
 	l := layout{recs: recs, gainDB: spliced.GainDB, t: &timeline{}}
 	usual := usualPause(recs, spliced.Stretches, joinPauseMaxS)
@@ -26,11 +28,11 @@ func trim(recs []*recording, spliced *takes.Spliced, headS, tailS, joinPauseMaxS
 			if pause == takes.AsUsual {
 				pause = usual
 			}
-			room = pause - pause/2
+			room = max(0, pause-pause/2-opening(k))
 			l.after(kept[k-1], max(0, pause/2-ending(k-1)))
 		}
 		l.under = l.roomUnder(kept, k)
-		l.before(s, max(0, room-opening(k)))
+		l.before(s, room)
 		l.t.starts = append(l.t.starts, l.at+opening(k))
 		l.speech(s)
 	}
@@ -63,7 +65,6 @@ type layout struct {
 }
 
 // withEdges makes each stretch longer by what may be part of its first and of its last word.
-// The pauses beside it count from the words.
 func (l *layout) withEdges(stretches []takes.Stretch) []takes.Stretch {
 	out := slices.Clone(stretches)
 	for k, s := range out {
