@@ -23,6 +23,10 @@ import (
 // -73, so the rumble filter alone brings it within the limit.)
 var tooNoisy = map[string]bool{}
 
+// apart are the readings whose takes say other words each, so that nothing tells whether a
+// sentence is missing where two meet: a person is to be asked.
+var apart = map[string]bool{"kerstin as takes": true}
+
 // realReading is one recording, or several in their order, at 44.1 kHz.
 type realReading struct {
 	name string
@@ -122,6 +126,9 @@ func masterReal(t *testing.T, r realReading) string {
 	}
 	o.wantSameVerdicts(t, rep)
 	failed := failedChecks(rep)
+	if asked := slices.Contains(failed, "nothing_lost"); asked != apart[r.name] {
+		t.Errorf("asks whether words were lost: %v, expected was %v", asked, apart[r.name])
+	}
 	noisy := slices.Contains(failed, "noise_floor") || slices.Contains(failed, "room_tone")
 	if noisy != tooNoisy[r.name] {
 		t.Errorf("fails for noise: %v, expected was %v", noisy, tooNoisy[r.name])
@@ -165,8 +172,13 @@ func (o outsideFigures) wantAims(t *testing.T, m *Master, peaks ...float64) {
 	if want := -20 + gave["rms"]; math.Abs(o.bodyRMS-want) > 0.3 {
 		t.Errorf("RMS between head and tail %.2f dBFS, want %.2f within 0.3", o.bodyRMS, want)
 	}
-	if math.Abs(o.head-0.5) > 0.05 || math.Abs(o.tail-2) > 0.05 {
-		t.Errorf("head %.3f s and tail %.3f s by energy, want 0.50 and 2.0 within 0.05", o.head, o.tail)
+	// The tail counts from the last word; what is kept behind it lies within.
+	kept := 0
+	for _, s := range m.timeline.sounds {
+		kept = max(kept, s.To-m.timeline.body().To)
+	}
+	if least := 2 - inSeconds(kept); math.Abs(o.head-0.5) > 0.05 || o.tail > 2.05 || o.tail < float64(least)-0.05 {
+		t.Errorf("head %.3f s and tail %.3f s by energy, want 0.50 and %.2f to 2.0 within 0.05", o.head, o.tail, float64(least))
 	}
 }
 
@@ -226,6 +238,8 @@ func (o outsideFigures) wantSameVerdicts(t *testing.T, r *report.Report) {
 			v = o.head
 		case "tail":
 			v = o.tail
+		case "nothing_lost": // see apart
+			continue
 		default: // bitrate, sample_rate, channels: wantFrames has seen them
 			if !c.Pass {
 				t.Errorf("%s fails: %s", c.Name, c)
