@@ -26,11 +26,16 @@ func convert(ctx context.Context, path string, s *survey, workers int, rumbleHz 
 		}
 	}()
 	analyzer, voice, marks := speech.NewAnalyzer(), takes.NewAnalyzer(), takes.NewMarkListener()
+	cepstra, err := createTemporary(scratchPath + ".cepstra")
+	if err != nil {
+		return nil, err
+	}
+	defer discard(cepstra)
+	voice.KeepIn(cepstra)
 	listener := findings.NewListener()
 	unfiltered, recorded := framePower{}, silences{addedBack: float32(s.offset)}
 	samples := resample.FramesOut(s.info.Frames, s.info.SampleRateHz)
 	analyzer.Expect(samples)
-	voice.Expect(samples)
 	unfiltered.expect(samples)
 	// Two streams side by side: as it was recorded, and clean.
 	if err = aside(workers, func(add use) error {
@@ -63,7 +68,6 @@ func convert(ctx context.Context, path string, s *survey, workers int, rumbleHz 
 		claps = append(claps, mark.Sounds)
 	}
 	rec.m = rec.m.Without(claps)
-	rec.voice = voice.Voice(rec.m)
 	rec.faults = listener.Conclude(rec.m, aim, silentVoiceDBFS)
 	power := unfiltered.frames(rec.m.Features.Len())
 	rec.silent = recorded.frames(len(power))
@@ -78,6 +82,10 @@ func convert(ctx context.Context, path string, s *survey, workers int, rumbleHz 
 	for _, p := range rec.m.Pauses {
 		n := float64(p.Len())
 		rec.pauses = append(rec.pauses, pausePower{meanPower(power, p) * n, meanPower(rec.m.Features.Power, p) * n})
+	}
+	// Last, when nothing else that is long is held any more.
+	if rec.voice, err = voice.Voice(rec.m); err != nil {
+		return nil, err
 	}
 	return rec, nil
 }

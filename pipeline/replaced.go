@@ -61,5 +61,5 @@ func hearBeginning(ctx context.Context, path string, rumbleHz float64) (*takes.V
 	}); err != nil {
 		return nil, err
 	}
-	return voice.Voice(speech.Draw(words.Features())), nil
+	return voice.Voice(speech.Draw(words.Features()))
 }

@@ -22,11 +22,20 @@ const sampleBytes = 4
 // createScratch makes an empty scratch file at path, written through the
 // returned function and finished by seal.
 func createScratch(path string) (*scratchWriter, error) {
+	f, err := createTemporary(path)
+	if err != nil {
+		return nil, err
+	}
+	return &scratchWriter{file: f, w: bufio.NewWriterSize(f, 1<<18)}, nil
+}
+
+// createTemporary makes a file that discard takes away again.
+func createTemporary(path string) (*os.File, error) {
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o640)
 	if err != nil {
 		return nil, fmt.Errorf("create scratch file: %w", err)
 	}
-	return &scratchWriter{file: f, w: bufio.NewWriterSize(f, 1<<18)}, nil
+	return f, nil
 }
 
 // scratchWriter fills a scratch file from front to back.
@@ -57,7 +66,7 @@ func (s *scratchWriter) seal() (*scratch, error) {
 }
 
 // discard closes and removes the file.
-func (s *scratchWriter) discard() { (&scratch{file: s.file}).discard() }
+func (s *scratchWriter) discard() { discard(s.file) }
 
 // read fills dst with the samples from number `from` on. Samples before the
 // start and behind the end are 0.
@@ -84,9 +93,12 @@ func (s *scratch) read(dst []float32, from int64) error {
 	return nil
 }
 
-// discard closes and removes the file. A scratch that cannot be removed lies in
-// the job's own folder, which is removed as a whole.
-func (s *scratch) discard() {
-	s.file.Close()
-	os.Remove(s.file.Name())
+// discard closes and removes the file.
+func (s *scratch) discard() { discard(s.file) }
+
+// discard closes and removes a file. One that cannot be removed lies in the job's own
+// folder, which is removed as a whole.
+func discard(f *os.File) {
+	f.Close()
+	os.Remove(f.Name())
 }

@@ -139,24 +139,22 @@ type drawing struct {
 // levels fills the levels of the stream, of the words and of the room.
 func (d *drawing) levels() {
 	n := d.f.Len()
-	d.level = make([]float32, n)
-	power := make([]float64, n) // of the level
-	for i := range n {
-		var sum float64
-		for b := 1; b < bandCount; b++ {
-			sum += math.Pow(10, d.f.BandDB(b, i)/10)
+	d.level, d.smooth = make([]float32, n), make([]float32, n)
+	var power [3]float64 // of the level, in the frames before, at and behind the one that is smoothed
+	for i := range n + 1 {
+		power[0], power[1], power[2] = power[1], power[2], 0
+		if i < n {
+			var sum float64
+			for b := 1; b < bandCount; b++ {
+				sum += math.Pow(10, d.f.BandDB(b, i)/10)
+			}
+			d.level[i] = float32(10 * math.Log10(max(sum, 1e-20)))
+			power[2] = math.Pow(10, float64(d.level[i])/10)
 		}
-		d.level[i] = float32(10 * math.Log10(max(sum, 1e-20)))
-		power[i] = math.Pow(10, float64(d.level[i])/10)
-	}
-	d.smooth = make([]float32, n)
-	for i := range n {
-		lo, hi := max(0, i-1), min(n, i+2)
-		var sum float64
-		for _, v := range power[lo:hi] {
-			sum += v
+		if i > 0 {
+			count := min(n, i+1) - max(0, i-2)
+			d.smooth[i-1] = float32(10 * math.Log10((power[0]+power[1]+power[2])/float64(count)))
 		}
-		d.smooth[i] = float32(10 * math.Log10(sum/float64(hi-lo)))
 	}
 	heard := make([]float32, 0, n)
 	for i, v := range d.smooth {

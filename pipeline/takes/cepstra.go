@@ -1,8 +1,11 @@
 package takes
 
 import (
+	"bufio"
+	"encoding/binary"
+	"fmt"
+	"io"
 	"math"
-	"slices"
 
 	"gonum.org/v1/gonum/dsp/window"
 
@@ -42,7 +45,11 @@ type frame [dims]float32
 // the answer does not depend on it.
 type Analyzer struct {
 	cepstra [][coefficients]int16 // one a frame, in steps of 1/stepsPerUnit
-	hold    []float32             // samples that a window still needs
+	frames  int                   // how many there are, here or in the file
+	file    io.ReadWriteSeeker    // where they are kept meanwhile, nil if here
+	toFile  *bufio.Writer
+	err     error     // the first one of the file
+	hold    []float32 // samples that a window still needs
 	total   int
 	fft     *fourier.Transform
 	win     []float64
@@ -99,9 +106,10 @@ func melBank() (bank [melBands]band) {
 	return bank
 }
 
-// Expect makes room for a stream of so many samples.
-func (a *Analyzer) Expect(samples int64) {
-	a.cepstra = slices.Grow(a.cepstra, int(samples/speech.FrameSamples)+2)
+// KeepIn has the cepstra of a stream that begins kept in an empty file until Voice asks for
+// them: while the map is drawn, memory is short, and an hour of them takes 9.4 MB.
+func (a *Analyzer) KeepIn(file io.ReadWriteSeeker) {
+	a.file, a.toFile = file, bufio.NewWriterSize(file, 1<<16)
 }
 
 // Add hears a block.
@@ -136,7 +144,43 @@ func (a *Analyzer) next(x []float32) {
 		}
 		c[k] = int16(math.Round(sum * stepsPerUnit))
 	}
-	a.cepstra = append(a.cepstra, c)
+	a.frames++
+	if a.file == nil {
+		a.cepstra = append(a.cepstra, c)
+		return
+	}
+	room := a.toFile.AvailableBuffer()
+	for _, x := range c {
+		room = binary.LittleEndian.AppendUint16(room, uint16(x))
+	}
+	if _, err := a.toFile.Write(room); err != nil && a.err == nil {
+		a.err = fmt.Errorf("keep the cepstra: %w", err)
+	}
+}
+
+// readBack fills cepstra from the file.
+func (a *Analyzer) readBack() error {
+	if a.err != nil {
+		return a.err
+	}
+	if err := a.toFile.Flush(); err != nil {
+		return fmt.Errorf("keep the cepstra: %w", err)
+	}
+	if _, err := a.file.Seek(0, io.SeekStart); err != nil {
+		return fmt.Errorf("read the cepstra back: %w", err)
+	}
+	a.cepstra = make([][coefficients]int16, a.frames)
+	from := bufio.NewReaderSize(a.file, 1<<16)
+	var raw [2 * coefficients]byte
+	for i := range a.cepstra {
+		if _, err := io.ReadFull(from, raw[:]); err != nil {
+			return fmt.Errorf("read the cepstra back: %w", err)
+		}
+		for k := range a.cepstra[i] {
+			a.cepstra[i][k] = int16(binary.LittleEndian.Uint16(raw[2*k:]))
+		}
+	}
+	return nil
 }
 
 // Voice is what a stream sounded like, frame for frame of its speech map.
@@ -149,14 +193,20 @@ type Voice struct {
 	apart       float64 // see unrelated; 0 until it is asked for
 }
 
-// Voice ends the stream. m is the map of the same stream.
-func (a *Analyzer) Voice(m *speech.Map) *Voice {
-	for len(a.cepstra) < m.Features.Len() { // the windows that reach beyond the end
+// Voice ends the stream. m is the map of the same stream. It fails only if the file of KeepIn
+// does.
+func (a *Analyzer) Voice(m *speech.Map) (*Voice, error) {
+	for a.frames < m.Features.Len() { // the windows that reach beyond the end
 		a.Add(make([]float32, speech.FrameSamples))
+	}
+	if a.file != nil {
+		if err := a.readBack(); err != nil {
+			return nil, err
+		}
 	}
 	v := &Voice{m: m, cepstra: a.cepstra[:m.Features.Len()]}
 	v.standardize()
-	return v
+	return v, nil
 }
 
 // standardize learns mean and scale from the frames of speech.

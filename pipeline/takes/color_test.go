@@ -29,7 +29,7 @@ func TestColorOfAFilter(t *testing.T) {
 		for i := range f.Power {
 			f.Power[i] = 1
 		}
-		return an.Voice(&speech.Map{Features: f, Phrases: []speech.Span{{From: 10, To: 290}}, Runs: []speech.Span{{From: 10, To: 290}}})
+		return voiceOn(an, &speech.Map{Features: f, Phrases: []speech.Span{{From: 10, To: 290}}, Runs: []speech.Span{{From: 10, To: 290}}})
 	}
 	first, second := lineOf(0, voice(plain)), lineOf(1, voice(shelved))
 	got := color(first.where(0, 280), second.where(0, 280))

@@ -156,7 +156,16 @@ func voiceOf(samples []float32) *Voice {
 		sound.Add(samples[:n])
 		samples = samples[n:]
 	}
-	return sound.Voice(speech.Draw(words.Features()))
+	return voiceOn(sound, speech.Draw(words.Features()))
+}
+
+// voiceOn ends a stream that is kept in memory, which cannot fail.
+func voiceOn(sound *Analyzer, m *speech.Map) *Voice {
+	v, err := sound.Voice(m)
+	if err != nil {
+		panic(err)
+	}
+	return v
 }
 
 // keptOf is a part of a recording, from one frame to another.

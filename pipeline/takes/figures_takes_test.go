@@ -27,7 +27,7 @@ func sourceOf(role string, number int, r *narrated.Recording) Source {
 	for _, mark := range s.Marks {
 		spans = append(spans, mark.Sounds)
 	}
-	s.Voice = sound.Voice(m.Without(spans))
+	s.Voice = voiceOn(sound, m.Without(spans))
 	return s
 }
 

@@ -88,41 +88,6 @@ func TestRetakesOfDrawnPhrases(t *testing.T) {
 	}
 }
 
-// The answer of an Analyzer does not depend on how its stream is cut.
-func TestAnalyzerBlocks(t *testing.T) {
-	rng := rand.New(rand.NewPCG(1, 1))
-	x := make([]float32, 50000)
-	for i := range x {
-		x[i] = float32(rng.NormFloat64()) / 10
-	}
-	whole := NewAnalyzer()
-	whole.Add(x)
-	parts := NewAnalyzer()
-	for rest := x; len(rest) > 0; {
-		n := min(len(rest), 1+rng.IntN(3000))
-		parts.Add(rest[:n])
-		rest = rest[n:]
-	}
-	if !slices.Equal(whole.cepstra, parts.cepstra) || len(whole.cepstra) < 100 {
-		t.Errorf("%d frames in one block and %d in many differ", len(whole.cepstra), len(parts.cepstra))
-	}
-}
-
-// BenchmarkAnalyzer measures one second of sound.
-func BenchmarkAnalyzer(b *testing.B) {
-	x := make([]float32, speech.SampleRateHz)
-	rng := rand.New(rand.NewPCG(1, 1))
-	for i := range x {
-		x[i] = float32(rng.NormFloat64()) / 10
-	}
-	a := NewAnalyzer()
-	b.ReportAllocs()
-	for range b.N {
-		a.cepstra = a.cepstra[:0]
-		a.Add(x)
-	}
-}
-
 // TestMarkedBehindSounds wants a marked reading asked about, not cut, where more than
 // breaths is heard in the pause before it: it may be words that the map does not know.
 func TestMarkedBehindSounds(t *testing.T) {
