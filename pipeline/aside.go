@@ -22,7 +22,7 @@ func hearing(hear func(ch [][]float32)) use {
 
 // asideBlocks is how many blocks are on their way at once, our choice: a use that finds one
 // of them hard does not hold up the others. It takes 130 kB a channel.
-const asideBlocks = 4
+const asideBlocks = 8
 
 // aside lets several uses hear one stream side by side. stream hands the samples to add;
 // each use gets all of them, in order and in blocks of blockSamples, on a goroutine of its

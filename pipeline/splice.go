@@ -23,7 +23,7 @@ func splice(job Job, raws *rawSet) (*takes.Spliced, error) {
 	if !slices.ContainsFunc(job.Raws, func(r Raw) bool { return r.Role != takes.Pickup }) {
 		return nil, fmt.Errorf("%s: %w", job.Raws[0].Name, &RawError{report.PickupAlone})
 	}
-	spliced, err := takes.Splice(sources, job.Answers)
+	spliced, err := takes.Splice(sources, job.Answers, job.Workers)
 	var place *takes.PlaceError
 	if errors.As(err, &place) {
 		says := report.SaysNoPlace(job.Raws[place.Source].Number, place.Reason, float64(inSeconds(place.Passage.From)), float64(inSeconds(place.Passage.To)))

@@ -30,7 +30,7 @@ func (f *actedFigures) count(t *testing.T, name string, s *narrated.Session) (na
 	for i, r := range s.Recordings {
 		sources = append(sources, sourceOf(Take, i+1, r))
 	}
-	got, err := Splice(sources, nil)
+	got, err := Splice(sources, nil, 1)
 	if err != nil {
 		t.Fatalf("%s: %v", name, err)
 	}

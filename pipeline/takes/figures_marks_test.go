@@ -43,7 +43,7 @@ func (f *markFigures) count(t *testing.T, name string, s *narrated.Session) {
 			t.Logf("%s: missed a mark at %.2f s, %.1f dB over the room", name, seconds(m.From), m.OverRoomDB)
 		}
 	}
-	got, err := Splice([]Source{source}, nil)
+	got, err := Splice([]Source{source}, nil, 1)
 	if err != nil {
 		t.Fatalf("%s: %v", name, err)
 	}

@@ -98,7 +98,7 @@ func (f *pickupFigures) count(t *testing.T, name string, s *narrated.Session, pa
 			}
 		}
 	}
-	got, err := Splice(sources, nil)
+	got, err := Splice(sources, nil, 1)
 	if misplaced := new(PlaceError); err != nil && !errors.As(err, &misplaced) {
 		t.Fatalf("%s: %v", name, err)
 	}

@@ -118,7 +118,7 @@ func (f *takeFigures) count(t *testing.T, name string, s *narrated.Session) {
 		f.marked.of += len(r.Utterances)
 		f.marked.got += len(sources[i].Marks)
 	}
-	got, err := Splice(sources, nil)
+	got, err := Splice(sources, nil, 1)
 	if err != nil {
 		t.Fatalf("%s: %v", name, err)
 	}

@@ -111,7 +111,7 @@ func (f *retakeFigures) count(t *testing.T, name string, s *narrated.Session) {
 	v := voiceOf(r.Samples)
 	f.searched.of += len(v.m.Phrases)
 	covered := map[int]bool{}
-	for _, got := range v.Retakes(nil) {
+	for _, got := range v.Retakes(nil, 1) {
 		all := speech.Span{From: 0, To: v.m.Features.Len()}
 		judged := s.Judge([]narrated.Kept{
 			keptOf(0, speech.Span{From: all.From, To: got.First.From}), keptOf(0, speech.Span{From: got.Again.From, To: all.To})})
@@ -186,7 +186,7 @@ func (f *toldOf) count(t *testing.T, name string, made *narrated.Session) {
 			f.alike.of++
 		}
 	}
-	for _, got := range v.Retakes(nil) {
+	for _, got := range v.Retakes(nil, 1) {
 		f.searched.got++
 		told(t, name+", nothing read again", got)
 		first, again := made.Script[at(r, got.First.From)], made.Script[at(r, got.Again.From)]

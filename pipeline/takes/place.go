@@ -71,7 +71,7 @@ func unrelatedIn(l line) float64 {
 	sum, n := 0.0, 0
 	for i, r := range l {
 		if i == 0 || r.voice != l[i-1].voice {
-			sum, n = sum+r.voice.unrelated(), n+1
+			sum, n = sum+r.voice.unrelated(1), n+1
 		}
 	}
 	return sum / float64(max(n, 1))

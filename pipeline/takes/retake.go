@@ -49,28 +49,42 @@ const (
 // Retakes finds where a raw says again what it has just said: a run whose beginning
 // covers everything from an earlier run on up to itself. So nothing between the two
 // readings is left out of the second one. Of several tries in a row only the last counts.
-func (v *Voice) Retakes(marks []Mark) (out []Retake) {
-	unrelated := v.unrelated()
+// It looks at so many runs at once as there are workers, 0 for all cores.
+func (v *Voice) Retakes(marks []Mark, workers int) (out []Retake) {
+	unrelated := v.unrelated(workers)
 	l := lineOf(0, v)
-	for j := 1; j < len(v.m.Runs); j++ {
-		again, before := v.m.Runs[j].From, v.m.Runs[j-1]
-		w := wanted{sureRetake, leastFrames, untoldSlip}
-		state := Asked
-		if slices.ContainsFunc(marks, func(m Mark) bool { return m.Sounds.From >= before.From && m.Sounds.To <= again }) {
-			w, state = wanted{sureMarked, leastMarked, markedSlip}, Marked
-		} else if again-before.To < leastPause {
-			continue
+	found := make([]*Retake, len(v.m.Runs)) // by the run that begins again
+	onCores(workers, len(found), func(j int) {
+		if j > 0 {
+			found[j] = v.retakeAt(l, j, marks, unrelated)
 		}
-		r, ok := v.readAgain(l, j, unrelated, w)
-		if !ok {
-			continue
+	})
+	for _, r := range found {
+		if r != nil {
+			out = append(withoutTries(out, r), *r)
 		}
-		if r.State = state; state == Marked && v.soundsBefore(r.First.From) {
-			r.State = Asked
-		}
-		out = append(withoutTries(out, &r), r)
 	}
 	return out
+}
+
+// retakeAt returns the retake that begins again with run j, nil if there is none.
+func (v *Voice) retakeAt(l line, j int, marks []Mark, unrelated float64) *Retake {
+	again, before := v.m.Runs[j].From, v.m.Runs[j-1]
+	w := wanted{sureRetake, leastFrames, untoldSlip}
+	state := Asked
+	if slices.ContainsFunc(marks, func(m Mark) bool { return m.Sounds.From >= before.From && m.Sounds.To <= again }) {
+		w, state = wanted{sureMarked, leastMarked, markedSlip}, Marked
+	} else if again-before.To < leastPause {
+		return nil
+	}
+	r, ok := v.readAgain(l, j, unrelated, w)
+	if !ok {
+		return nil
+	}
+	if r.State = state; state == Marked && v.soundsBefore(r.First.From) {
+		r.State = Asked
+	}
+	return &r
 }
 
 // soundsMost is how long all sounds in a pause last at most that are breaths and the like, in
@@ -123,7 +137,8 @@ type wanted struct {
 func (v *Voice) readAgain(l line, j int, unrelated float64, w wanted) (best Retake, ok bool) {
 	runs := v.m.Runs
 	again := runs[j].From
-	second := v.words(again, v.m.Features.Len(), reachOf(backFrames))
+	second := v.words(again, v.m.Features.Len(), reachOf(openingFrames))
+	farther := false   // is all of it there?
 	said, long := 0, 0 // from run i up to again, and of the best
 	for i := j - 1; i >= 0 && runs[i].From >= again-backFrames; i-- {
 		if said += runs[i].Len(); said < w.least {
@@ -133,6 +148,9 @@ func (v *Voice) readAgain(l line, j int, unrelated float64, w wanted) (best Reta
 		m := sameWords(v.words(runs[i].From, again, opening), second[:min(len(second), reachOf(opening))], sameShare*unrelated)
 		if m.distance > sameShare*unrelated {
 			continue
+		}
+		if !farther { // few places get here
+			second, farther = v.words(again, v.m.Features.Len(), reachOf(backFrames)), true
 		}
 		starts := l[i:j].starts(0)
 		first := v.words(runs[i].From, runs[j-1].To, math.MaxInt)
@@ -166,26 +184,41 @@ func (v *Voice) reach(from, n int) int {
 
 // unrelated returns how far apart unrelated words of a reading are: the middle over
 // stretches of two seconds that begin with some run and with one a little later.
-func (v *Voice) unrelated() float64 {
+func (v *Voice) unrelated(workers int) float64 {
 	if v.apart == 0 {
-		v.apart = v.learnUnrelated()
+		v.apart = v.learnUnrelated(workers)
 	}
 	return v.apart
 }
 
-func (v *Voice) learnUnrelated() float64 {
+func (v *Voice) learnUnrelated(workers int) float64 {
+	const enough = 10 * fewPlaces
+	type pair struct{ run, step int }
+	var pairs []pair
+	for step := 2; step < 10; step++ {
+		for i := 0; i+step < len(v.m.Runs); i++ {
+			pairs = append(pairs, pair{i, step})
+		}
+	}
 	var found []float64
-	for step := 2; step < 10 && len(found) < 10*fewPlaces; step++ {
-		for i := 0; i+step < len(v.m.Runs) && len(found) < 10*fewPlaces; i++ {
-			from, to := v.m.Runs[i].From, v.m.Runs[i+step].From
+	distances := make([]float64, min(enough, len(pairs)))
+	for len(pairs) > 0 && len(found) < enough {
+		n := min(enough-len(found), len(pairs))
+		onCores(workers, n, func(k int) {
+			p := pairs[k]
+			from, to := v.m.Runs[p.run].From, v.m.Runs[p.run+p.step].From
 			first, second := v.words(from, to, lookFrames), v.words(to, v.m.Features.Len(), reachOf(lookFrames))
-			if len(first) < lookFrames || len(second) < lookFrames {
-				continue
+			distances[k] = math.Inf(1)
+			if len(first) == lookFrames && len(second) >= lookFrames {
+				distances[k] = sameWords(first, second, math.Inf(1)).distance
 			}
-			if m := sameWords(first, second, math.Inf(1)); !math.IsInf(m.distance, 1) {
-				found = append(found, m.distance)
+		})
+		for _, d := range distances[:n] {
+			if !math.IsInf(d, 1) {
+				found = append(found, d)
 			}
 		}
+		pairs = pairs[n:]
 	}
 	if len(found) < fewPlaces/4 {
 		return unrelatedUsual

@@ -81,7 +81,7 @@ func TestRetakesOfDrawnPhrases(t *testing.T) {
 		longer := phraseOf(rng, 300)
 		phrases = append(phrases, longer, append(slices.Clone(longer[:150]), phraseOf(rng, 200)...))
 		v := drawnVoice(rng, phrases...)
-		got := v.Retakes(nil)
+		got := v.Retakes(nil, 1)
 		if len(got) != 1 || got[0].First != v.m.Phrases[slip] || got[0].Again.From != v.m.Phrases[slip+1].From {
 			t.Errorf("seed %d: got %+v, want %v read again at %d", seed, got, v.m.Phrases[slip], v.m.Phrases[slip+1].From)
 		}
@@ -107,7 +107,7 @@ func TestMarkedBehindSounds(t *testing.T) {
 			v.m.Sounds = []speech.Span{{From: at, To: at + frames/2}, {From: at + frames/2, To: at + frames}}
 		}
 		mark := Mark{Sounds: speech.Span{From: runs[1].To + 5, To: runs[2].From - 5}}
-		got := v.Retakes([]Mark{mark})
+		got := v.Retakes([]Mark{mark}, 1)
 		if len(got) != 1 || got[0].First.From != runs[1].From || got[0].State != want {
 			t.Errorf("%d frames of sound: %+v, want one that is %s", frames, got, want)
 		}

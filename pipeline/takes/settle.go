@@ -12,8 +12,8 @@ const answerSlackS = 0.1
 
 // settle finds what a source seems to read twice, and what becomes of each: what the
 // reader marked is cut, what a person answered is done, the rest is asked.
-func settle(raw int, source Source, answers []Answer) []Retake {
-	retakes := source.Voice.Retakes(source.Marks)
+func settle(raw int, source Source, answers []Answer, workers int) []Retake {
+	retakes := source.Voice.Retakes(source.Marks, workers)
 	for i := range retakes {
 		r := &retakes[i]
 		r.Raw = raw
