@@ -2,6 +2,7 @@ package pipeline
 
 import (
 	"math"
+	"slices"
 
 	"lectern/pipeline/meter"
 )
@@ -24,6 +25,7 @@ type limiter struct {
 	quiet        int     // samples since one was
 
 	hold    []float32 // the last limiterDelay samples, and then the block
+	needs   []float64 // of each sample of the block
 	need    slidingMin
 	gain    float64 // after release
 	smooth  smoother
@@ -65,7 +67,8 @@ func newLimiter(ceilingDBFS float64) *limiter {
 func (l *limiter) apply(block []float32) {
 	const taps = meter.InterpolatorTaps
 	l.hold = append(l.hold, block...)
-	for i, x := range l.hold[limiterDelay:] {
+	l.needs = slices.Grow(l.needs[:0], len(block))
+	for i, x := range block {
 		l.quiet++
 		if max(x, -x) > l.loud {
 			l.quiet = 0
@@ -74,9 +77,18 @@ func (l *limiter) apply(block []float32) {
 		if l.quiet < taps {
 			need = l.needOf((*[taps]float32)(l.hold[limiterDelay+i+1-taps:]))
 		}
-		block[i] = l.turnDown(l.hold[i], need)
+		l.needs = append(l.needs, need)
 	}
-	l.hold = l.hold[:copy(l.hold, l.hold[len(block):])]
+	for late, needs := l.hold[:len(block)], l.needs; len(needs) > 0; {
+		n := l.passOver(late, needs)
+		if n > 0 {
+			copy(block, late[:n])
+		} else {
+			n = l.turnDown(block, late, needs)
+		}
+		block, late, needs = block[n:], late[n:], needs[n:]
+	}
+	l.hold = l.hold[:copy(l.hold, l.hold[len(l.hold)-limiterDelay:])]
 }
 
 // needOf returns the gain, at most 1, that is needed by the sample in the middle of the
@@ -87,28 +99,61 @@ func (l *limiter) needOf(window *[meter.InterpolatorTaps]float32) float64 {
 	return min(1, l.ceiling/float64(max(middle, -middle, l.interpolator.Largest(window))))
 }
 
-// turnDown takes the sample that goes out now and what one that came in later needs.
-func (l *limiter) turnDown(late float32, need float64) float32 {
-	if need < 1 {
-		l.idle = 0
+// passOver returns how many of the samples that go out now are left as they are, since every
+// value still held is 1 and will be.
+func (l *limiter) passOver(late []float32, needs []float64) int {
+	if l.idle < idleAfter || l.gain <= full {
+		return 0
 	}
-	// Nothing to do for a while: every value still held is 1.
-	if l.idle >= idleAfter && l.gain > 1-1e-7 {
-		return late
+	for i, need := range needs {
+		if need < 1 {
+			return i
+		}
 	}
-	l.idle++
-	lowest := min(1, l.need.add(need))
-	l.gain = min(lowest, l.gain+(1-l.gain)*releasePerSample)
-	g := l.smooth.add(l.gain)
-	if g > 1-1e-7 {
-		return late
+	return len(late)
+}
+
+// full is the gain that is taken for 1.
+const full = 1 - 1e-7
+
+// turnDown fills block with the samples that go out now, late, turned down for what the ones
+// that came in later need, and returns how many it has done: up to the end of a round of the
+// averages, or until there is nothing to do for a while.
+func (l *limiter) turnDown(block, late []float32, needs []float64) int {
+	m := &l.smooth
+	n := min(len(needs), max(1, lookSamples-1-m.at))
+	block, late, needs = block[:n], late[:n], needs[:n]
+	gain, idle, deepest, turned, ceiling := l.gain, l.idle, l.deepest, l.turned, l.ceiling
+	for i, need := range needs {
+		if need < 1 {
+			idle = 0
+		} else if idle >= idleAfter && gain > full {
+			n = i
+			break
+		}
+		idle++
+		gain = min(min(1, l.need.add(need)), gain+(1-gain)*releasePerSample)
+		g := m.add(gain)
+		if g > full {
+			block[i] = late[i]
+			continue
+		}
+		if g < deepest {
+			deepest = g
+		}
+		if g < 0.98855 { // -0.1 dB
+			turned++
+		}
+		out := float64(late[i]) * g
+		if out > ceiling {
+			out = ceiling
+		} else if out < -ceiling {
+			out = -ceiling
+		}
+		block[i] = float32(out)
 	}
-	l.deepest = min(l.deepest, g)
-	if g < 0.98855 { // -0.1 dB
-		l.turned++
-	}
-	out := float64(late) * g
-	return float32(max(-l.ceiling, min(l.ceiling, out)))
+	l.gain, l.idle, l.deepest, l.turned = gain, idle, deepest, turned
+	return n
 }
 
 // reductionDB returns the deepest gain used so far, as a positive number of dB.
