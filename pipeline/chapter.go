@@ -108,7 +108,7 @@ func master(ctx context.Context, job Job, raws *rawSet, spliced *takes.Spliced, 
 	m.timeline, m.leveling, m.loudness = t, l, normalize(t, l, weighted, d, job.Settings.Level)
 	plan := m.loudness.plan(t, l)
 	m.passage = passageBefore(t, plan)
-	t.peak, t.voiced = nil, nil // all is planned: 2 MB an hour less
+	t.power, t.peak, t.voiced = nil, nil, nil // all is planned: 3 MB an hour less
 	if err := m.encode(ctx, plan, progress); err != nil {
 		return nil, err
 	}

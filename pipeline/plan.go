@@ -86,7 +86,7 @@ type timeline struct {
 	phrases  []speech.Span
 	pauses   []speech.Span // len(phrases)+1, head first, tail last
 	sounds   []speech.Span
-	power    []float32
+	power    []float32 // until all is planned, as peak and voiced
 	peak     []float32
 	voiced   []bool // a vowel is heard
 	laidIn   []bool
@@ -95,7 +95,7 @@ type timeline struct {
 }
 
 // frames returns the length of the finished sound.
-func (t *timeline) frames() int { return len(t.power) }
+func (t *timeline) frames() int { return len(t.laidIn) }
 
 // body returns the stretch from the first word to the last.
 func (t *timeline) body() speech.Span {

@@ -51,7 +51,7 @@ func drawnTimeline(t *rapid.T) (*timeline, Plan) {
 		plan.Segments = append(plan.Segments, s)
 		n = s.End()
 	}
-	tl.segments, tl.power, tl.peak = plan.Segments, make([]float32, at), make([]float32, at)
+	tl.segments, tl.laidIn, tl.peak = plan.Segments, make([]bool, at), make([]float32, at)
 	for i := range tl.peak {
 		tl.peak[i] = 0.1
 	}
@@ -142,7 +142,7 @@ func TestSampleEndsSentences(t *testing.T) {
 		tl.pauses = append(tl.pauses, speech.Span{From: at + 150, To: at + 150 + pause})
 		at += 150 + pause
 	}
-	tl.power = make([]float32, at)
+	tl.laidIn = make([]bool, at)
 	// Phrases 30 and 60 begin sentences; the wish is at the starts of 31 and of 62.
 	wish := Span{float64(tl.pauses[31].From+10) / 100, float64(tl.pauses[62].From+10) / 100}
 	first, last, ok := chooseSample(tl, wish)

@@ -156,20 +156,19 @@ func (d *drawing) levels() {
 			d.smooth[i-1] = float32(10 * math.Log10((power[0]+power[1]+power[2])/float64(count)))
 		}
 	}
-	heard := make([]float32, 0, n)
-	for i, v := range d.smooth {
-		if d.f.Power[i] > 0 {
-			heard = append(heard, v)
+	heard := 0
+	for _, p := range d.f.Power {
+		if p > 0 {
+			heard++
 		}
 	}
-	if len(heard) == 0 {
+	if heard == 0 {
 		d.m.SpeechDB, d.m.NoiseDB = silentDB, silentDB
 		return // no frame stands out, so nothing asks for speech, wide and noise
 	}
-	slices.Sort(heard)
-	d.m.NoiseDB = float64(quantile(heard, 0.10))
-	d.m.SpeechDB = float64(quantile(heard, 0.95)) - 3
-	d.muted = len(heard) <= n*9/10 && d.m.NoiseDB-float64(quantile(heard, 0.02)) > steadyDB
+	d.m.NoiseDB = float64(d.heardQuantile(heard, 0.10))
+	d.m.SpeechDB = float64(d.heardQuantile(heard, 0.95)) - 3
+	d.muted = heard <= n*9/10 && d.m.NoiseDB-float64(d.heardQuantile(heard, 0.02)) > steadyDB
 	if d.muted {
 		d.m.NoiseDB = d.m.SpeechDB - mutedDB
 	}
@@ -384,9 +383,4 @@ func between(spans []Span, n int) []Span {
 		at = s.To
 	}
 	return append(out, Span{at, n})
-}
-
-// quantile returns the q quantile of sorted values by nearest rank.
-func quantile(sorted []float32, q float64) float32 {
-	return sorted[int(math.Round(q*float64(len(sorted)-1)))]
 }

@@ -86,3 +86,30 @@ func TestFeaturesAreThePlainRules(t *testing.T) {
 		t.Errorf("only %d different voicings were tried", len(voicings))
 	}
 }
+
+// TestHeardQuantile wants that of a sorted copy, of levels on either side of 0 and of the
+// smallest and largest numbers.
+func TestHeardQuantile(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 2))
+	for range 200 {
+		n := 1 + rng.IntN(300)
+		d := &drawing{f: &Features{Power: make([]float32, n)}, smooth: make([]float32, n)}
+		var heard []float32
+		for i := range n {
+			v := float32(rng.NormFloat64() * 60)
+			if rng.IntN(50) == 0 {
+				v = []float32{math.MaxFloat32, -math.MaxFloat32, math.SmallestNonzeroFloat32, 0, silentDB}[rng.IntN(5)]
+			}
+			if d.smooth[i] = v; i == 0 || rng.IntN(4) > 0 {
+				d.f.Power[i] = 1e-9
+				heard = append(heard, v)
+			}
+		}
+		slices.Sort(heard)
+		for _, q := range []float64{0, 0.02, 0.1, 0.5, 0.95, 1} {
+			if got, want := d.heardQuantile(len(heard), q), quantile(heard, q); got != want {
+				t.Fatalf("the %g quantile of %d is %g, want %g", q, len(heard), got, want)
+			}
+		}
+	}
+}
